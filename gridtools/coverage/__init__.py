@@ -1,0 +1,1 @@
+"""What was covered, what was missed, what to walk."""

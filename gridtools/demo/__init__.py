@@ -1,0 +1,1 @@
+"""The demo job: an invented site, its inputs, and the commands to run."""

@@ -1,0 +1,1 @@
+"""From the field: fixes to runs, hits placed on runs, tape notes to runs."""

@@ -1,0 +1,1 @@
+"""Foreign formats, one module each, reader and writer together."""

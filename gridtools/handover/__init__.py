@@ -1,0 +1,1 @@
+"""What people read: field sheets and reports, as content; others write the files."""

@@ -1,0 +1,1 @@
+"""The job file: one GeoPackage, changed in place, one atomic change at a time."""

@@ -1,0 +1,794 @@
+"""Every layer of a job, declared once: name, geometry, columns, units, meaning.
+
+A layer is a frozen set of numpy columns of equal length. The job's tables, the checks made on
+reading, ``gridtools layers`` and docs/layers.md all come from these classes. Coordinates are in
+metres in the job's (metric) CRS; times are ``datetime64[ms]`` in UTC.
+
+Conventions: unknown text is ``""``, an unknown measure is NaN, an unknown time is NaT; all three
+are NULL in the file. Whole numbers and flags are never unknown.
+"""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
+from enum import Enum
+from functools import cache
+from typing import Annotated, Any, ClassVar, NamedTuple, Self, TypeGuard, get_type_hints
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+
+from gridtools.errors import InputError
+
+
+class Kind(Enum):
+    """What a column holds; the value is the type name shown in the reference."""
+
+    TEXT = "text"
+    WHOLE = "whole number"
+    REAL = "number"
+    FLAG = "yes/no"
+    TIME = "UTC time"
+    BLOB = "bytes"
+    GEOMETRY = "geometry"
+
+
+Text = Annotated[NDArray[np.object_], Kind.TEXT]
+Whole = Annotated[NDArray[np.int64], Kind.WHOLE]
+Real = Annotated[NDArray[np.float64], Kind.REAL]
+Flag = Annotated[NDArray[np.bool_], Kind.FLAG]
+Time = Annotated[NDArray[np.datetime64], Kind.TIME]
+Blob = Annotated[NDArray[np.object_], Kind.BLOB]
+Geometry = Annotated[NDArray[np.object_], Kind.GEOMETRY]
+
+_DTYPE: dict[Kind, Any] = {
+    Kind.TEXT: np.object_,
+    Kind.WHOLE: np.int64,
+    Kind.REAL: np.float64,
+    Kind.FLAG: np.bool_,
+    Kind.TIME: np.dtype("datetime64[ms]"),
+    Kind.BLOB: np.object_,
+    Kind.GEOMETRY: np.object_,
+}
+_UNKNOWN: dict[Kind, Any] = {
+    Kind.TEXT: "",
+    Kind.WHOLE: 0,
+    Kind.REAL: np.nan,
+    Kind.FLAG: False,
+    Kind.TIME: np.datetime64("NaT", "ms"),
+    Kind.BLOB: b"",
+    Kind.GEOMETRY: None,
+}
+
+
+@dataclass(frozen=True)
+class Col:
+    """Meaning of a column, and who owns it.
+
+    Attributes
+    ----------
+    meaning
+        One phrase, with the permitted values where they are a closed list.
+    derived
+        Recomputed from the rest of a layer that otherwise belongs to the user: (d).
+    kept
+        Written by a person into a derived layer and carried over by id: (k).
+    """
+
+    meaning: str
+    derived: bool = False
+    kept: bool = False
+
+
+class Column(NamedTuple):
+    """One column of a layer's schema."""
+
+    name: str
+    kind: Kind
+    meaning: str
+    derived: bool
+    kept: bool
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Layer:
+    """Base of all layers: numpy columns of one length, checked on construction.
+
+    Raises
+    ------
+    InputError
+        If columns differ in length or type, or a geometry is not of the layer's type.
+    """
+
+    table: ClassVar[str]
+    meaning: ClassVar[str]
+    geometry_type: ClassVar[str | None] = None
+    id_column: ClassVar[str | None] = None
+    user_owned: ClassVar[bool] = False
+
+    def __post_init__(self) -> None:
+        lengths = {len(getattr(self, f.name)) for f in fields(self)}
+        if len(lengths) > 1:
+            raise InputError(f"layer {self.table}: columns differ in length {sorted(lengths)}")
+        for column in self.columns():
+            values = getattr(self, column.name)
+            if not isinstance(values, np.ndarray) or values.dtype != _DTYPE[column.kind]:
+                raise InputError(
+                    f"layer {self.table}, column {column.name}: not a {column.kind.value} column"
+                )
+        if self.geometry_type is not None:
+            geometry: NDArray[np.object_] = self.geometry  # type: ignore[attr-defined]
+            wanted = shapely.GeometryType[self.geometry_type.upper()]
+            bad = np.flatnonzero(shapely.get_type_id(geometry) != wanted)
+            if bad.size:
+                raise InputError(
+                    f"layer {self.table}, row {bad[0] + 1}: geometry is not a {self.geometry_type}"
+                )
+
+    def __len__(self) -> int:
+        return len(getattr(self, fields(self)[0].name))
+
+    @classmethod
+    def columns(cls) -> tuple[Column, ...]:
+        """Schema of the layer, geometry left out, in the order of the table."""
+        return tuple(c for c in _schema(cls) if c.kind is not Kind.GEOMETRY)
+
+    @classmethod
+    def build(cls, count: int | None = None, **columns: ArrayLike) -> Self:
+        """Layer from columns given in any array-like form; those left out are unknown.
+
+        Parameters
+        ----------
+        count
+            Number of rows; needed only where no column is given, or to spread scalars.
+        **columns
+            One value for all rows, or a sequence of values, for each column.
+
+        Raises
+        ------
+        InputError
+            If a value does not fit its column, or columns differ in length.
+
+        Examples
+        --------
+        >>> tape = Tape.build(tape_id=["T001"], session_id="S001", lane_id="1-001", from_m=0.0)
+        >>> len(tape), tape.from_m.tolist(), tape.to_m.tolist()
+        (1, [0.0], [nan])
+        """
+        known = {c.name: c.kind for c in _schema(cls)}
+        if unexpected := set(columns) - set(known):
+            raise InputError(f"layer {cls.table} has no column {sorted(unexpected)[0]}")
+        if count is None:
+            count = next((len(v) for v in columns.values() if _is_sequence(v)), 0)
+        return cls(
+            **{
+                name: _column(cls.table, name, kind, columns.get(name, _UNKNOWN[kind]), count)
+                for name, kind in known.items()
+            }
+        )
+
+    @classmethod
+    def empty(cls) -> Self:
+        """Layer without rows."""
+        return cls.build(0)
+
+    def take(self, index: ArrayLike) -> Self:
+        """Rows chosen by a boolean mask (n,) or by positions."""
+        where = np.asarray(index)
+        if where.size == 0 and where.dtype != np.bool_:
+            where = where.astype(np.intp)
+        return type(self)(**{f.name: getattr(self, f.name)[where] for f in fields(self)})
+
+    def with_columns(self, **columns: ArrayLike) -> Self:
+        """Copy of the layer with some columns replaced."""
+        same = {f.name: getattr(self, f.name) for f in fields(self)}
+        return self.build(len(self), **{**same, **columns})
+
+    @classmethod
+    def concat(cls, layers: Sequence[Self]) -> Self:
+        """Rows of several layers of this class, one after the other."""
+        if not layers:
+            return cls.empty()
+        return cls(
+            **{
+                f.name: np.concatenate([getattr(layer, f.name) for layer in layers])
+                for f in fields(cls)
+            }
+        )
+
+    def feature_ids(self) -> NDArray[np.int64]:
+        """Feature ids (n,): from the number in the row's own id, else counted from 1.
+
+        An id must map to one feature id for ever, since a desktop GIS saves its edits by feature
+        id: replaced rows with fresh numbers would take a buffered note to another row.
+        """
+        if self.id_column is None:
+            return np.arange(1, len(self) + 1, dtype=np.int64)
+        return np.array([feature_id(i) for i in getattr(self, self.id_column)], dtype=np.int64)
+
+
+@cache
+def _schema(cls: Callable[..., Layer]) -> tuple[Column, ...]:
+    hints = get_type_hints(cls, include_extras=True)
+    columns = []
+    for field in fields(cls):  # type: ignore[arg-type]
+        marks = hints[field.name].__metadata__
+        kind = next(m for m in marks if isinstance(m, Kind))
+        col = next((m for m in marks if isinstance(m, Col)), Col(""))
+        columns.append(Column(field.name, kind, col.meaning, col.derived, col.kept))
+    return tuple(columns)
+
+
+def _is_sequence(value: object) -> TypeGuard[list[Any] | tuple[Any, ...] | NDArray[Any]]:
+    return isinstance(value, list | tuple) or (isinstance(value, np.ndarray) and value.ndim > 0)
+
+
+def _column(table: str, name: str, kind: Kind, value: Any, count: int) -> NDArray[Any]:
+    out: NDArray[Any] = np.empty(count, dtype=_DTYPE[kind])
+    try:
+        if kind in (Kind.WHOLE, Kind.FLAG) and count:
+            given = np.asarray(value)
+            if not np.array_equal(given, given.astype(_DTYPE[kind])):
+                raise ValueError
+            value = given
+        if isinstance(value, np.ndarray) or not _is_sequence(value):
+            out[:] = value
+        else:
+            if len(value) != count:
+                raise ValueError
+            if out.dtype == np.object_:
+                for i, item in enumerate(value):
+                    out[i] = item
+            else:
+                out[:] = value
+    except (ValueError, TypeError) as error:
+        raise InputError(
+            f"layer {table}, column {name}: values do not fit {count} rows of {kind.value}"
+        ) from error
+    return out
+
+
+_ID = re.compile(r"(?:[A-Za-z]?(\d+)-)?([A-Za-z]*)(\d+)([a-z]*)")
+_LEGS = 1000
+_NUMBERS = 10_000_000
+
+
+def feature_id(row_id: str) -> int:
+    """Feature id of a row from the number in its own id.
+
+    The parts of an id (group, number, leg) each keep their own decimal places, so that no two
+    ids of one layer share a feature id.
+
+    Raises
+    ------
+    InputError
+        If the text holds no number in the form of an id.
+
+    Examples
+    --------
+    >>> feature_id("C001"), feature_id("1-003"), feature_id("1-003b"), feature_id("S002-0007")
+    (1, 10000003000, 10000003002, 20000007000)
+    """
+    match = _ID.fullmatch(row_id)
+    if match is None:
+        raise InputError(f"{row_id!r} is not an id: a letter or a pass, and a number, as in 1-003")
+    group, _, number, leg = match.groups()
+    if group is None and not leg:
+        return int(number)
+    leg_number = 0
+    for letter in leg:
+        leg_number = leg_number * 26 + ord(letter) - ord("a") + 1
+    return (int(group or 0) * _NUMBERS + int(number)) * _LEGS + leg_number
+
+
+# --- what the user brings -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Site(Layer):
+    """Boundary of the ground to be searched."""
+
+    table = "site"
+    meaning = "boundary of the ground to be searched"
+    geometry_type = "Polygon"
+    user_owned = True
+    geometry: Geometry
+    name: Annotated[Text, Col("name of the site or of this part of it")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Exclusion(Layer):
+    """Ground that is not to be walked."""
+
+    table = "exclusion"
+    meaning = "ground that is not to be walked, buffer included"
+    geometry_type = "Polygon"
+    user_owned = True
+    geometry: Geometry
+    reason: Annotated[Text, Col("why it is not walked")]
+    buffer_m: Annotated[Real, Col("distance kept from the object, already in the outline")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Interference(Layer):
+    """Standoff zone of a known source of false response."""
+
+    table = "interference"
+    meaning = "standoff zone of a known source of false response: walked, but proves little"
+    geometry_type = "Polygon"
+    user_owned = True
+    geometry: Geometry
+    kind: Annotated[Text, Col("fence, pipe, cable, power line, parked plant and so on")]
+    standoff_m: Annotated[Real, Col("distance from the source, already in the outline")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Control(Layer):
+    """Known points on the ground that tie the local grid to the job CRS."""
+
+    table = "control"
+    meaning = "known points that tie the local grid to the job CRS"
+    geometry_type = "Point"
+    user_owned = True
+    geometry: Geometry
+    name: Annotated[Text, Col("name of the mark")]
+    local_e_m: Annotated[Real, Col("easting in the local grid")]
+    local_n_m: Annotated[Real, Col("northing in the local grid")]
+    height_m: Annotated[Real, Col("height of the mark")]
+    accuracy_m: Annotated[Real, Col("standard error of the position")]
+    source: Annotated[Text, Col("where the coordinates came from")]
+
+
+# --- the plan -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SearchArea(Layer):
+    """Site minus exclusions, split by confidence."""
+
+    table = "search_area"
+    meaning = "site minus exclusions; inside a standoff confidence is reduced"
+    geometry_type = "MultiPolygon"
+    geometry: Geometry
+    confidence: Annotated[Text, Col("full, or reduced inside a standoff")]
+    area_m2: Annotated[Real, Col("area")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Lanes(Layer):
+    """Planned lines to walk, in walking direction."""
+
+    table = "lanes"
+    meaning = "planned straight lines to walk, drawn in walking direction"
+    geometry_type = "LineString"
+    id_column = "lane_id"
+    geometry: Geometry
+    lane_id: Annotated[Text, Col("pass and number, with a letter for each leg of a split lane")]
+    pass_no: Annotated[Whole, Col("1 or 2; 0 for a recheck lane")]
+    seq: Annotated[Whole, Col("walking order in the job, from 1")]
+    length_m: Annotated[Real, Col("length along the lane")]
+    bearing_deg: Annotated[Real, Col("walking direction from grid north")]
+    true_bearing_deg: Annotated[Real, Col("walking direction from true north")]
+    magnetic_bearing_deg: Annotated[Real, Col("walking direction from magnetic north")]
+    start_peg: Annotated[Text, Col("peg at the start")]
+    finish_peg: Annotated[Text, Col("peg at the finish")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Pegs(Layer):
+    """What to set out with tape."""
+
+    table = "pegs"
+    meaning = "pegs to set out with tape"
+    geometry_type = "Point"
+    id_column = "peg_id"
+    geometry: Geometry
+    peg_id: Annotated[Text, Col("what to write on the peg")]
+    role: Annotated[Text, Col("lane end, baseline, intermediate or control")]
+    lane_id: Annotated[Text, Col("lane that the peg belongs to")]
+    local_e_m: Annotated[Real, Col("easting in the local grid")]
+    local_n_m: Annotated[Real, Col("northing in the local grid")]
+    tape_m: Annotated[Real, Col("reading on the tape laid along its line")]
+
+
+# --- the walk -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Logs(Layer):
+    """Every log taken in, byte for byte."""
+
+    table = "logs"
+    meaning = "every log taken in, byte for byte"
+    id_column = "log_id"
+    user_owned = True
+    log_id: Annotated[Text, Col("L001 and on")]
+    name: Annotated[Text, Col("file name")]
+    sha256: Annotated[Text, Col("SHA-256 of the file's bytes, hexadecimal")]
+    content: Annotated[Blob, Col("the file's bytes, zlib-compressed")]
+    taken_utc: Annotated[Time, Col("when it was taken in")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sessions(Layer):
+    """Outings with one instrument set-up each."""
+
+    table = "sessions"
+    meaning = "one outing with one instrument set-up"
+    id_column = "session_id"
+    user_owned = True
+    session_id: Annotated[Text, Col("S001 and on")]
+    log_id: Annotated[Text, Col("log that it came from")]
+    operator: Annotated[Text, Col("who walked")]
+    instrument: Annotated[Text, Col("instrument and set-up")]
+    tuning: Annotated[Text, Col("motion (retunes by itself) or static")]
+    start_utc: Annotated[Time, Col("first record")]
+    finish_utc: Annotated[Time, Col("last record")]
+    ahead_m: Annotated[Real, Col("coil midpoint ahead of the GPS antenna")]
+    right_m: Annotated[Real, Col("coil midpoint to the right of the GPS antenna")]
+    accuracy_m: Annotated[Real, Col("standard error of a fix, each axis")]
+    positions: Annotated[Text, Col("gps, or lane where the lane itself gives the position")]
+    struck: Annotated[Flag, Col("struck out by amend")]
+    note: Annotated[Text, Col("remark, with the reason if struck")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Checks(Layer):
+    """Function and ground checks of the instrument."""
+
+    table = "checks"
+    meaning = "function and ground checks of the instrument"
+    id_column = "check_id"
+    user_owned = True
+    check_id: Annotated[Text, Col("K001 and on")]
+    session_id: Annotated[Text, Col("session")]
+    time_utc: Annotated[Time, Col("when")]
+    kind: Annotated[Text, Col("function or ground")]
+    passed: Annotated[Flag, Col("whether it passed")]
+    note: Annotated[Text, Col("remark")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fixes(Layer):
+    """Time-stamped positions of the GPS antenna."""
+
+    table = "fixes"
+    meaning = "time-stamped positions of the antenna"
+    geometry_type = "Point"
+    id_column = "fix_id"
+    user_owned = True
+    geometry: Geometry
+    fix_id: Annotated[Text, Col("F000001 and on")]
+    session_id: Annotated[Text, Col("session")]
+    time_utc: Annotated[Time, Col("when")]
+    struck: Annotated[Flag, Col("belongs to a run struck out by amend")]
+    speed_mps: Annotated[Real, Col("walking speed in metres a second", derived=True)]
+    run_id: Annotated[Text, Col("run that the fix belongs to", derived=True)]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Tape(Layer):
+    """Stretches of lane walked, from notes made with a tape."""
+
+    table = "tape"
+    meaning = "stretches of lane walked, from tape notes"
+    id_column = "tape_id"
+    user_owned = True
+    tape_id: Annotated[Text, Col("T001 and on")]
+    session_id: Annotated[Text, Col("session")]
+    lane_id: Annotated[Text, Col("lane")]
+    from_m: Annotated[Real, Col("chainage where the stretch began")]
+    to_m: Annotated[Real, Col("chainage where it ended; below from_m if walked backwards")]
+    time_utc: Annotated[Time, Col("when")]
+    struck: Annotated[Flag, Col("struck out by amend")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Runs(Layer):
+    """Continuous walks along a lane."""
+
+    table = "runs"
+    meaning = "continuous walks along a lane, as walked by the coil midpoint"
+    geometry_type = "LineString"
+    id_column = "run_id"
+    geometry: Geometry
+    run_id: Annotated[Text, Col("session and number, S001-0001 and on")]
+    session_id: Annotated[Text, Col("session")]
+    lane_id: Annotated[Text, Col("lane walked, empty if none")]
+    pass_no: Annotated[Whole, Col("1 or 2; 0 for a recheck lane or off any lane")]
+    heading_deg: Annotated[Real, Col("direction walked from grid north")]
+    start_utc: Annotated[Time, Col("start")]
+    finish_utc: Annotated[Time, Col("finish")]
+    length_m: Annotated[Real, Col("length walked")]
+    speed_mps: Annotated[Real, Col("mean speed in metres a second")]
+    offline_rms_m: Annotated[Real, Col("root mean square distance from the lane")]
+    accepted: Annotated[Flag, Col("whether it counts as covered")]
+    reason: Annotated[
+        Text,
+        Col(
+            "why not accepted: dwell, too fast, off lane, break in fixes, turn, failed check "
+            "or struck"
+        ),
+    ]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Hits(Layer):
+    """Logged responses."""
+
+    table = "hits"
+    meaning = "logged responses"
+    geometry_type = "Point"
+    id_column = "hit_id"
+    user_owned = True
+    geometry: Geometry
+    hit_id: Annotated[Text, Col("H0001 and on")]
+    session_id: Annotated[Text, Col("session")]
+    time_utc: Annotated[Time, Col("when")]
+    part: Annotated[Text, Col("start, peak or end of a response, or empty")]
+    response_m: Annotated[Real, Col("length of the response along the walk")]
+    strength: Annotated[Real, Col("strength as logged, in the instrument's own scale")]
+    struck: Annotated[Flag, Col("struck out by amend")]
+    note: Annotated[Text, Col("remark, with the reason if struck")]
+    run_id: Annotated[Text, Col("run on which it was logged", derived=True)]
+    lane_id: Annotated[Text, Col("lane on which it was logged", derived=True)]
+    chainage_m: Annotated[Real, Col("distance along the lane from its start", derived=True)]
+    heading_deg: Annotated[Real, Col("direction walked from grid north", derived=True)]
+
+
+# --- what was covered -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Covered(Layer):
+    """Ground of the search area that accepted runs covered."""
+
+    table = "covered"
+    meaning = "ground of the search area within half a sweep width of an accepted run"
+    geometry_type = "MultiPolygon"
+    geometry: Geometry
+    pass_no: Annotated[Whole, Col("1 or 2")]
+    area_m2: Annotated[Real, Col("area")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Gaps(Layer):
+    """Ground that a pass left uncovered."""
+
+    table = "gaps"
+    meaning = "ground of the search area that a pass left uncovered"
+    geometry_type = "Polygon"
+    id_column = "gap_id"
+    geometry: Geometry
+    gap_id: Annotated[Text, Col("pass and number, 1-001 and on")]
+    pass_no: Annotated[Whole, Col("1 or 2")]
+    area_m2: Annotated[Real, Col("area")]
+    width_m: Annotated[Real, Col("diameter of the largest circle that fits in it")]
+    reason: Annotated[Text, Col("why it was left")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Infill(Lanes):
+    """Lanes to walk to close the gaps."""
+
+    table = "infill"
+    meaning = "lanes to walk to close the gaps, drawn in walking direction"
+    reason: Annotated[Text, Col("gap that it closes")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Recheck(Lanes):
+    """Short lanes whose walk would settle a candidate."""
+
+    table = "recheck"
+    meaning = "short lanes whose walk would settle a candidate"
+    candidate_id: Annotated[Text, Col("candidate that it would settle")]
+    reason: Annotated[Text, Col("what it would tell")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Coverage(Layer):
+    """Coverage in figures."""
+
+    table = "coverage"
+    meaning = "coverage in figures, by part and confidence"
+    part: Annotated[Text, Col("pass 1, pass 2, either or both")]
+    confidence: Annotated[Text, Col("full, reduced or all")]
+    search_m2: Annotated[Real, Col("search area")]
+    covered_m2: Annotated[Real, Col("covered area")]
+    percent: Annotated[Real, Col("covered share")]
+    cautious_percent: Annotated[Real, Col("covered share with the sweep cut by fix accuracy")]
+    gaps: Annotated[Whole, Col("gaps listed")]
+    largest_gap_m2: Annotated[Real, Col("area of the largest gap")]
+    slivers: Annotated[Whole, Col("gaps too small to list")]
+    slivers_m2: Annotated[Real, Col("their area together")]
+
+
+# --- what may be there ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Candidates(Layer):
+    """Places where the crossings agree."""
+
+    table = "candidates"
+    meaning = "places where the crossings agree"
+    geometry_type = "Point"
+    id_column = "candidate_id"
+    geometry: Geometry
+    candidate_id: Annotated[Text, Col("C001 and on")]
+    p_metal: Annotated[Real, Col("chance that it is metal, 0 to 1")]
+    verdict: Annotated[Text, Col("metal, ground edge or unresolved")]
+    hits: Annotated[Whole, Col("hits that it explains")]
+    crossings: Annotated[Whole, Col("accepted runs that passed within reach")]
+    headings_hit: Annotated[Text, Col("compass headings that gave a hit")]
+    headings_unwalked: Annotated[Text, Col("headings of the plan not yet walked here")]
+    sigma_m: Annotated[Real, Col("standard error of the position, each axis")]
+    axis_deg: Annotated[Real, Col("direction of a long object; unknown otherwise")]
+    strength: Annotated[Real, Col("median strength of its hits")]
+    rank: Annotated[Whole, Col("order of interest, from 1")]
+    status: Annotated[Text, Col("open, dug, dropped or gone", kept=True)]
+    note: Annotated[Text, Col("remark", kept=True)]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Evidence(Layer):
+    """Crossings that speak for or against a candidate."""
+
+    table = "evidence"
+    meaning = "every accepted run that passed within reach of a candidate, hit or not"
+    geometry_type = "LineString"
+    geometry: Geometry
+    candidate_id: Annotated[Text, Col("candidate")]
+    run_id: Annotated[Text, Col("run that passed")]
+    hit_id: Annotated[Text, Col("hit on that run, empty if it stayed silent")]
+    lateral_m: Annotated[Real, Col("distance of the candidate from the run, right of it positive")]
+    heading_deg: Annotated[Real, Col("direction walked from grid north")]
+    responded: Annotated[Flag, Col("whether the run gave a hit here")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Edges(Layer):
+    """Lines along which hits come on one heading only."""
+
+    table = "edges"
+    meaning = "lines along which hits come on one heading only"
+    geometry_type = "LineString"
+    id_column = "edge_id"
+    geometry: Geometry
+    edge_id: Annotated[Text, Col("E001 and on")]
+    hits: Annotated[Whole, Col("hits along it")]
+    heading_deg: Annotated[Real, Col("heading across it that gives hits")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Approaches(Layer):
+    """Points where a response starts, or flagged centres."""
+
+    table = "approaches"
+    meaning = "where a response starts on one approach, or the flagged centre"
+    geometry_type = "Point"
+    id_column = "approach_id"
+    user_owned = True
+    geometry: Geometry
+    approach_id: Annotated[Text, Col("A001 and on")]
+    session_id: Annotated[Text, Col("session")]
+    candidate_id: Annotated[Text, Col("candidate approached")]
+    kind: Annotated[Text, Col("onset or centre")]
+    heading_deg: Annotated[Real, Col("direction of the approach")]
+    distance_m: Annotated[Real, Col("taped distance from onset to centre")]
+    start_distance_m: Annotated[Real, Col("how far off the approach began")]
+    leading_coil: Annotated[Text, Col("which coil led")]
+    time_utc: Annotated[Time, Col("when")]
+    struck: Annotated[Flag, Col("struck out by amend")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Pinpoints(Layer):
+    """Centres fixed from several approaches, with depth."""
+
+    table = "pinpoints"
+    meaning = "centres fixed from several approaches, with depth"
+    geometry_type = "Point"
+    id_column = "candidate_id"
+    geometry: Geometry
+    candidate_id: Annotated[Text, Col("candidate")]
+    approaches: Annotated[Whole, Col("approaches used")]
+    semi_major_m: Annotated[Real, Col("longer half-axis of the error ellipse")]
+    semi_minor_m: Annotated[Real, Col("shorter half-axis of the error ellipse")]
+    axis_deg: Annotated[Real, Col("direction of the longer axis")]
+    depth_m: Annotated[Real, Col("ground level to top of the object")]
+    depth_sd_m: Annotated[Real, Col("standard error of the depth")]
+    basis: Annotated[Text, Col("rule that gave the depth")]
+
+
+# --- what was done about it -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Digs(Layer):
+    """Places to dig, ranked."""
+
+    table = "digs"
+    meaning = "places to dig, ranked"
+    geometry_type = "Point"
+    id_column = "dig_id"
+    geometry: Geometry
+    dig_id: Annotated[Text, Col("D001 and on")]
+    candidate_id: Annotated[Text, Col("candidate")]
+    rank: Annotated[Whole, Col("order, from 1")]
+    p_metal: Annotated[Real, Col("chance that it is metal, 0 to 1")]
+    depth_m: Annotated[Real, Col("ground level to top of the object")]
+    depth_sd_m: Annotated[Real, Col("standard error of the depth")]
+    volume_m3: Annotated[Real, Col("volume of the hole")]
+    hours: Annotated[Real, Col("time to dig")]
+    cautions: Annotated[Text, Col("what to mind")]
+    hold: Annotated[Text, Col("why it may not be dug yet")]
+    status: Annotated[Text, Col("open, dug, dropped or gone", kept=True)]
+    note: Annotated[Text, Col("remark", kept=True)]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Outcomes(Layer):
+    """What came out."""
+
+    table = "outcomes"
+    meaning = "what came out"
+    geometry_type = "Point"
+    id_column = "outcome_id"
+    user_owned = True
+    geometry: Geometry
+    outcome_id: Annotated[Text, Col("O001 and on")]
+    dig_id: Annotated[Text, Col("dig")]
+    found: Annotated[Text, Col("what it was")]
+    metal: Annotated[Flag, Col("whether it was metal")]
+    depth_m: Annotated[Real, Col("ground level to top of the object")]
+    length_m: Annotated[Real, Col("length")]
+    width_m: Annotated[Real, Col("width")]
+    height_m: Annotated[Real, Col("height")]
+    material: Annotated[Text, Col("material")]
+    time_utc: Annotated[Time, Col("when")]
+    note: Annotated[Text, Col("remark")]
+
+
+# --- how it came about ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Settings(Layer):
+    """Chosen parameters and where they came from."""
+
+    table = "settings"
+    meaning = "chosen parameters and where they came from"
+    key: Annotated[Text, Col("parameter")]
+    value: Annotated[Text, Col("value")]
+    unit: Annotated[Text, Col("unit of the value")]
+    basis: Annotated[Text, Col("given, measured or assumed")]
+    set_by: Annotated[Text, Col("command that set it")]
+    set_utc: Annotated[Time, Col("when")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class History(Layer):
+    """Every change made by a command."""
+
+    table = "history"
+    meaning = "every change made by a command"
+    entry: Annotated[Whole, Col("number, from 1")]
+    command: Annotated[Text, Col("command")]
+    options: Annotated[Text, Col("its options, as JSON")]
+    version: Annotated[Text, Col("version of gridtools")]
+    start_utc: Annotated[Time, Col("when it started")]
+    seconds: Annotated[Real, Col("how long it took")]
+    inputs: Annotated[Text, Col("what it read: digest by layer or setting, as JSON")]
+    outputs: Annotated[Text, Col("layers that it wrote, as JSON")]
+
+
+ALL_LAYERS: tuple[type[Layer], ...] = (
+    Site, Exclusion, Interference, Control, SearchArea, Lanes, Pegs,
+    Logs, Sessions, Checks, Fixes, Tape, Runs, Hits,
+    Covered, Gaps, Infill, Recheck, Coverage,
+    Candidates, Evidence, Edges, Approaches, Pinpoints,
+    Digs, Outcomes, Settings, History,
+)  # fmt: skip

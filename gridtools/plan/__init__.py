@@ -1,0 +1,1 @@
+"""Planning: search area, lanes, walking order, pegs, effort."""

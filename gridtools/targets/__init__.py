@@ -1,0 +1,1 @@
+"""What may be there: evidence, candidates, edges."""
