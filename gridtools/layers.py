@@ -9,7 +9,7 @@ are NULL in the file. Whole numbers and flags are never unknown.
 """
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import Enum
 from functools import cache
@@ -132,7 +132,19 @@ class Layer:
     @classmethod
     def columns(cls) -> tuple[Column, ...]:
         """Schema of the layer, geometry left out, in the order of the table."""
-        return tuple(c for c in _schema(cls) if c.kind is not Kind.GEOMETRY)
+        return tuple(c for c in cls._schema() if c.kind is not Kind.GEOMETRY)
+
+    @classmethod
+    @cache  # noqa: B019 - the classes live as long as the program
+    def _schema(cls) -> tuple[Column, ...]:
+        hints = get_type_hints(cls, include_extras=True)
+        columns = []
+        for field in fields(cls):
+            marks = hints[field.name].__metadata__
+            kind = next(m for m in marks if isinstance(m, Kind))
+            col = next((m for m in marks if isinstance(m, Col)), Col(""))
+            columns.append(Column(field.name, kind, col.meaning, col.derived, col.kept))
+        return tuple(columns)
 
     @classmethod
     def build(cls, count: int | None = None, **columns: ArrayLike) -> Self:
@@ -156,7 +168,7 @@ class Layer:
         >>> len(tape), tape.from_m.tolist(), tape.to_m.tolist()
         (1, [0.0], [nan])
         """
-        known = {c.name: c.kind for c in _schema(cls)}
+        known = {c.name: c.kind for c in cls._schema()}
         if unexpected := set(columns) - set(known):
             raise InputError(f"layer {cls.table} has no column {sorted(unexpected)[0]}")
         if count is None:
@@ -206,18 +218,6 @@ class Layer:
         if self.id_column is None:
             return np.arange(1, len(self) + 1, dtype=np.int64)
         return np.array([feature_id(i) for i in getattr(self, self.id_column)], dtype=np.int64)
-
-
-@cache
-def _schema(cls: Callable[..., Layer]) -> tuple[Column, ...]:
-    hints = get_type_hints(cls, include_extras=True)
-    columns = []
-    for field in fields(cls):  # type: ignore[arg-type]
-        marks = hints[field.name].__metadata__
-        kind = next(m for m in marks if isinstance(m, Kind))
-        col = next((m for m in marks if isinstance(m, Col)), Col(""))
-        columns.append(Column(field.name, kind, col.meaning, col.derived, col.kept))
-    return tuple(columns)
 
 
 def _is_sequence(value: object) -> TypeGuard[list[Any] | tuple[Any, ...] | NDArray[Any]]:
