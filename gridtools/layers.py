@@ -135,7 +135,7 @@ class Layer:
         return tuple(c for c in cls._schema() if c.kind is not Kind.GEOMETRY)
 
     @classmethod
-    @cache  # noqa: B019 - the classes live as long as the program
+    @cache
     def _schema(cls) -> tuple[Column, ...]:
         hints = get_type_hints(cls, include_extras=True)
         columns = []
