@@ -4,6 +4,7 @@ The package computes in metres, square metres, seconds and degrees clockwise fro
 throughout; only what a person types or reads carries another unit.
 """
 
+import math
 import re
 
 import numpy as np
@@ -34,10 +35,10 @@ _NUMBER = r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)"
 
 
 def _parse(text: str, units: dict[str, float], kind: str, example: str) -> float:
-    match = re.fullmatch(rf"\s*{_NUMBER}\s*([a-z]*²?)\s*", text, flags=re.IGNORECASE)
+    match = re.fullmatch(rf"\s*{_NUMBER}\s*([a-z]*[2²]?)\s*", text, flags=re.IGNORECASE)
     unit = match.group(2).lower().replace("²", "2") if match else ""
     factor = units.get(unit or next(u for u, f in units.items() if f == 1.0))
-    if match is None or factor is None:
+    if match is None or factor is None or not math.isfinite(float(match.group(1))):
         raise InputError(
             f"{text!r} is not {kind}: write a number and one of {', '.join(units)}, "
             f"for example {example}"
