@@ -1,0 +1,82 @@
+"""Parameter types and options that several commands share."""
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import click
+
+from gridtools.errors import InputError
+from gridtools.units import parse_area, parse_length
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class _Measure(click.ParamType[Any]):
+    """A number with a unit, given to the command in metres or square metres."""
+
+    def __init__(self, name: str, parse: Callable[[str], float], *, positive: bool) -> None:
+        self.name = name
+        self._parse = parse
+        self._positive = positive
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        if isinstance(value, float):
+            return value
+        try:
+            number = self._parse(str(value))
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+        if self._positive and number <= 0:
+            self.fail(f"{value!r} must be more than zero", param, ctx)
+        if number < 0:
+            self.fail(f"{value!r} must not be negative", param, ctx)
+        return number
+
+
+class _Bearing(click.ParamType[Any]):
+    """Degrees from grid north, or auto, given to the command as None."""
+
+    name = "auto or deg"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float | None:
+        if value in (None, "auto"):
+            return None
+        try:
+            bearing = float(value)
+        except ValueError:
+            self.fail(f"{value!r} is neither auto nor a number of degrees", param, ctx)
+        if not 0.0 <= bearing <= 360.0:
+            self.fail(f"{value!r} is not between 0 and 360 degrees", param, ctx)
+        return bearing
+
+
+LENGTH = _Measure("length", parse_length, positive=False)
+POSITIVE_LENGTH = _Measure("length", parse_length, positive=True)
+AREA = _Measure("area", parse_area, positive=False)
+BEARING = _Bearing()
+
+job_argument = click.argument("path", metavar="JOB")
+
+
+def output_options(function: F) -> F:
+    """``--json`` and ``-q``, given to the command as ``as_json`` and ``quiet``."""
+    function = click.option(
+        "-q", "--quiet", is_flag=True, help="Say nothing but notes and errors."
+    )(function)
+    return click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")(
+        function
+    )
+
+
+def speed_option(function: F) -> F:
+    """``--speed``, the walking speed that times are reckoned with."""
+    return click.option(
+        "--speed",
+        "speed_mps",
+        type=click.FloatRange(0.1, 3.0),
+        help="Walking speed in metres a second (1.2 unless set before).",
+    )(function)
