@@ -350,7 +350,7 @@ def convergence_deg(crs: CRS, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]
     1.1981
     """
     found = _factors(crs, _points(x, y), _projected(crs))
-    return np.degrees(np.asarray(found.meridian_convergence, dtype=np.float64))
+    return np.asarray(found.meridian_convergence, dtype=np.float64)
 
 
 def scale_factor(crs: CRS, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]:
