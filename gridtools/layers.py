@@ -462,6 +462,8 @@ class Fixes(Layer):
     fix_id: Annotated[Text, Col("F000001 and on")]
     session_id: Annotated[Text, Col("session")]
     time_utc: Annotated[Time, Col("when")]
+    segment: Annotated[Whole, Col("track segment of the log; between two the fixes are broken")]
+    stated_lane: Annotated[Text, Col("lane that the walker stated, empty if none")]
     struck: Annotated[Flag, Col("belongs to a run struck out by amend")]
     speed_mps: Annotated[Real, Col("walking speed in metres a second", derived=True)]
     run_id: Annotated[Text, Col("run that the fix belongs to", derived=True)]
@@ -531,6 +533,13 @@ class Hits(Layer):
     strength: Annotated[Real, Col("strength as logged, in the instrument's own scale")]
     struck: Annotated[Flag, Col("struck out by amend")]
     note: Annotated[Text, Col("remark, with the reason if struck")]
+    placed: Annotated[
+        Text,
+        Col(
+            "how it was placed: gps, track (by its time), or lane, lane forward or lane backward "
+            "(by lane and chainage, with the direction walked)"
+        ),
+    ]
     run_id: Annotated[Text, Col("run on which it was logged", derived=True)]
     lane_id: Annotated[Text, Col("lane on which it was logged", derived=True)]
     chainage_m: Annotated[Real, Col("distance along the lane from its start", derived=True)]
