@@ -15,7 +15,7 @@ from gridtools.geodesy.transform import WGS84, transform_xy
 from gridtools.units import normalise_bearing
 
 # First years of the World Magnetic Models shipped with pygeomag; each serves five years.
-_MODEL_YEARS = (2010, 2015, 2020, 2025)
+_MODEL_YEARS = (2015, 2020, 2025)
 # Horizontal field below which NOAA and BGS declare a compass unusable, and unreliable (WMM2025
 # technical report, blackout and caution zones).
 _BLACKOUT_NT, _CAUTION_NT = 2000.0, 6000.0

@@ -24,8 +24,7 @@ def convergence_deg(crs: CRS, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]
     >>> float(convergence_deg(CRS.from_epsg(32630), 600662.4, 5873322.97)[0].round(4))
     1.1981
     """
-    found = _factors(crs, _points(x, y), projected(crs))
-    return np.asarray(found.meridian_convergence, dtype=np.float64)
+    return _at_points(crs, x, y, "meridian_convergence")
 
 
 def scale_factor(crs: CRS, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]:
@@ -36,8 +35,7 @@ def scale_factor(crs: CRS, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]:
     >>> float(scale_factor(CRS.from_epsg(32630), 500_000.0, 5_873_368.0)[0].round(6))
     0.9996
     """
-    found = _factors(crs, _points(x, y), projected(crs))
-    return np.sqrt(np.asarray(found.areal_scale, dtype=np.float64))
+    return np.sqrt(_at_points(crs, x, y, "areal_scale"))
 
 
 def scale_range(crs: CRS, lonlat: NDArray[np.float64]) -> tuple[float, float]:
@@ -58,8 +56,11 @@ def _factors(crs: CRS, xy: NDArray[np.float64], of: CRS, *, errcheck: bool = Fal
     return _proj(crs).get_factors(lonlat[:, 0], lonlat[:, 1], radians=True, errcheck=errcheck)
 
 
-def _points(x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]:
-    return np.column_stack([np.ravel(x), np.ravel(y)]).astype(np.float64)
+def _at_points(crs: CRS, x: ArrayLike, y: ArrayLike, name: str) -> NDArray[np.float64]:
+    points = np.column_stack([np.ravel(x), np.ravel(y)]).astype(np.float64)
+    if not len(points):
+        return np.empty(0)
+    return np.asarray(getattr(_factors(crs, points, projected(crs)), name), dtype=np.float64)
 
 
 def _geodetic(crs: CRS) -> CRS:

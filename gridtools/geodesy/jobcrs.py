@@ -4,6 +4,7 @@ import math
 import warnings
 
 import numpy as np
+from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
 from pyproj.transformer import TransformerGroup
@@ -93,17 +94,12 @@ def job_crs(
             "name another CRS with --crs"
         )
     grid = np.meshgrid(np.linspace(west, east, 5), np.linspace(south, north, 5))
-    low, high = scale_range(metric_twin(crs), np.column_stack([a.ravel() for a in grid]))
-    if not max(1.0 - low, high - 1.0) <= SCALE_TOLERANCE:
-        zone = _zone_name(middle)
-        advice = (
-            "the site is too large for one job, split it"
-            if zone.startswith(crs.name)
-            else f"name {zone} with --crs"
-        )
+    places = np.column_stack([a.ravel() for a in grid])
+    low, high = scale_range(metric_twin(crs), places)
+    if not _true_to_scale(low, high):
         raise InputError(
             f"lengths in {crs.name} are wrong by more than {SCALE_TOLERANCE:.1%} on this site "
-            f"(scale {low:.4f} to {high:.4f}): {advice}"
+            f"(scale {low:.4f} to {high:.4f}): {_advice(middle, places)}"
         )
     notices.append(datum_notice(crs, lonlat_bounds))
     return crs, "; ".join(n for n in notices if n)
@@ -119,7 +115,10 @@ def datum_notice(crs: CRS, lonlat_bounds: tuple[float, ...]) -> str:
         # pyproj warns of missing grid files; the sentence below names them.
         warnings.simplefilter("ignore", UserWarning)
         group = TransformerGroup(
-            WGS84, crs, always_xy=True, area_of_interest=AreaOfInterest(*lonlat_bounds)
+            WGS84,
+            crs,
+            always_xy=True,
+            area_of_interest=AreaOfInterest(*lonlat_bounds),  # type: ignore[arg-type]  # pyproj's stub
         )
     accuracy_m = group.transformers[0].accuracy if group.transformers else -1.0
     if 0.0 <= accuracy_m <= _DATUM_ACCURACY_M:
@@ -134,6 +133,20 @@ def datum_notice(crs: CRS, lonlat_bounds: tuple[float, ...]) -> str:
         files = ", ".join(g.short_name for g in better[0].grids if not g.available)
         notice += f" while the grid file {files} is not installed" if files else ""
     return f"{notice}: check on a point known in it"
+
+
+def _true_to_scale(low: float, high: float) -> bool:
+    return max(1.0 - low, high - 1.0) <= SCALE_TOLERANCE
+
+
+def _advice(middle: tuple[float, float], places: NDArray[np.float64]) -> str:
+    try:
+        zone = utm_crs(*middle)
+    except InputError:
+        zone = None
+    if zone is not None and not _true_to_scale(*scale_range(zone, places)):
+        return "it is too large for one job, split it"
+    return f"name {_zone_name(middle)} with --crs"
 
 
 def _zone_name(lonlat: tuple[float, float]) -> str:

@@ -63,7 +63,9 @@ def unit_factor(crs: CRS) -> float:
         )
     factors = {float(axis.unit_conversion_factor) for axis in axes}
     factor = factors.pop()
-    if factors or not (math.isfinite(factor) and factor > 0.0):
+    # An axis without a unit counts as 1 metre in PROJ, with an empty name: do not trust that.
+    named = all(axis.unit_name for axis in axes)
+    if factors or not (named and math.isfinite(factor) and factor > 0.0):
         raise InputError(
             f"{crs.name} states no single unit of length for its axes: name a CRS "
             "in metres or feet with --crs"
