@@ -1,0 +1,494 @@
+"""GPX: tracks, waypoints and names in; routes, tracks and waypoints out.
+
+Reads GPX 1.1 and 1.0 (topografix.com/GPX), writes GPX 1.1. A document with a DOCTYPE is refused,
+since entities in it could grow without bound.
+"""
+
+import re
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from xml.etree import ElementTree as ET
+from xml.parsers import expat
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gridtools.errors import InputError
+from gridtools.formats.times import Times, parse_times
+
+NAMESPACE = "http://www.topografix.com/GPX/1/1"
+_NAMESPACES = (NAMESPACE, "http://www.topografix.com/GPX/1/0", "")
+_CHUNK = 1 << 20
+_CONTAINERS = ("trk", "trkseg", "rte", "rtept", "wpt")
+_SKIPPED = ("extensions", "link", "metadata")
+_WAYPOINT_TEXTS = ("time", "name", "cmt", "desc", "sym", "type")
+_OTHERS = (*_CONTAINERS, *_SKIPPED, *_WAYPOINT_TEXTS)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Waypoints:
+    """Waypoints of a GPX file, column by column; unknown text is ``""``, unknown time NaT.
+
+    Attributes
+    ----------
+    lonlat
+        Longitude and latitude (n, 2) in degrees, WGS 84.
+    time
+        Times (n,) in UTC.
+    name, cmt, desc, sym, type
+        Texts (n,) as the file has them.
+    """
+
+    lonlat: NDArray[np.float64]
+    time: Times
+    name: NDArray[np.object_]
+    cmt: NDArray[np.object_]
+    desc: NDArray[np.object_]
+    sym: NDArray[np.object_]
+    type: NDArray[np.object_]
+
+    def __len__(self) -> int:
+        return len(self.name)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GpxContent:
+    """What a GPX file holds.
+
+    Attributes
+    ----------
+    lonlat
+        Track points (n, 2): longitude and latitude in degrees, WGS 84.
+    time
+        Their times (n,) in UTC; NaT where the file gives none.
+    track
+        Name of the track (n,), ``""`` if it has none.
+    segment
+        Number of the track segment (n,), counted from 0 through the file.
+    waypoints
+        Waypoints.
+    tracks, routes
+        Names of all tracks and routes, in the order of the file.
+    """
+
+    lonlat: NDArray[np.float64]
+    time: Times
+    track: NDArray[np.object_]
+    segment: NDArray[np.int64]
+    waypoints: Waypoints
+    tracks: tuple[str, ...]
+    routes: tuple[str, ...]
+
+
+def read_gpx(data: bytes, name: str) -> GpxContent:
+    """Content of a GPX file.
+
+    Parameters
+    ----------
+    data
+        Bytes of the file.
+    name
+        Name of the file, for messages.
+
+    Raises
+    ------
+    InputError
+        If the bytes are not GPX, break off, or hold a position or time that cannot be.
+
+    Examples
+    --------
+    >>> out = write_gpx(waypoints=[GpxPoint(name="C001", lon=7.1, lat=51.2)])
+    >>> read_gpx(out, "out.gpx").waypoints.lonlat.tolist()
+    [[7.1, 51.2]]
+    """
+    return _Reader(data, name).read()
+
+
+class _Reader:
+    """One pass over a GPX file.
+
+    Only the start of an element is always listened to; ends and text are, while a wanted text is
+    open: ends would double the calls for a long track. Where an element belongs is told by the last
+    opened container (``inside``).
+    """
+
+    def __init__(self, data: bytes, name: str) -> None:
+        self.data = data
+        self.name = name
+        self.lat: list[str] = []
+        self.lon: list[str] = []
+        self.times: list[str] = []
+        self.blocks: list[tuple[NDArray[np.float64], NDArray[np.float64], Times]] = []
+        self.done = 0
+        self.tracks: list[str] = []
+        self.routes: list[str] = []
+        self.track_starts: list[int] = []
+        self.segment_starts: list[int] = []
+        self.waypoints: list[dict[str, str]] = []
+        self.parser = expat.ParserCreate(namespace_separator=" ")
+        self.parser.buffer_text = True
+        self.parser.StartDoctypeDeclHandler = self._doctype
+        self.parser.StartElementHandler = self._root
+
+    def read(self) -> GpxContent:
+        if not self.data.strip():
+            raise InputError(f"{self.name} is empty")
+        view = memoryview(self.data)
+        try:
+            for start in range(0, len(view), _CHUNK):
+                self.parser.Parse(view[start : start + _CHUNK])
+                self._convert(keep=1)
+        except (expat.ExpatError, LookupError, ValueError) as error:
+            if isinstance(error, InputError):
+                raise
+            raise InputError(self._fault(error)) from error
+        try:
+            self.parser.Parse(b"", True)
+        except expat.ExpatError as error:
+            raise InputError(
+                f"{self.name}, line {error.lineno:,}: the file breaks off here; "
+                "copy it from its source again"
+            ) from error
+        self._convert(keep=0)
+        return self._content()
+
+    # --- handlers ---------------------------------------------------------------------------
+
+    def _doctype(self, *_: object) -> None:
+        raise InputError(
+            f"{self.name}, line {self.parser.CurrentLineNumber:,}: has a DOCTYPE, which GPX "
+            "does not need and gridtools does not read; remove it"
+        )
+
+    def _root(self, tag: str, _: dict[str, str]) -> None:
+        space, local = _split(tag)
+        if local != "gpx" or space not in _NAMESPACES:
+            raise InputError(
+                f"{self.name}, line {self.parser.CurrentLineNumber:,}: is not GPX 1.0 or 1.1 "
+                f"(its first element is {local})"
+            )
+        self.parser.StartElementHandler = self._make_start(f"{space} " if space else "")
+
+    def _make_start(self, space: str) -> Callable[[str, dict[str, str]], None]:
+        """Handler for the start of an element, its names bound for speed."""
+        parser, times = self.parser, self.times
+        trkpt, time = f"{space}trkpt", f"{space}time"
+        others = {f"{space}{tag}": tag for tag in _OTHERS}
+        add_lat, add_lon, add_time = self.lat.append, self.lon.append, times.append
+        pieces: list[str] = []
+        collect = pieces.append
+        inside = ""
+
+        def end_time(_: str) -> None:
+            parser.CharacterDataHandler = parser.EndElementHandler = None
+            times[-1] = "".join(pieces)
+            pieces.clear()
+
+        def start(tag: str, attributes: dict[str, str]) -> None:
+            nonlocal inside
+            if tag == trkpt:
+                get = attributes.get
+                add_lat(get("lat", ""))
+                add_lon(get("lon", ""))
+                add_time("")
+                inside = trkpt
+            elif inside == trkpt and tag == time:
+                parser.CharacterDataHandler = collect
+                parser.EndElementHandler = end_time
+            elif tag in others:
+                inside = self._other(others[tag], attributes, inside)
+
+        return start
+
+    def _other(self, tag: str, attributes: dict[str, str], inside: str) -> str:
+        """Take up any element but a track point; returns where we then are."""
+        if tag in _SKIPPED:
+            self._skip()
+        elif tag == "trk":
+            self.tracks.append("")
+            self.track_starts.append(self._count())
+        elif tag == "trkseg":
+            self.segment_starts.append(self._count())
+        elif tag == "rte":
+            self.routes.append("")
+        elif tag == "wpt":
+            self.waypoints.append({**attributes, "line": str(self.parser.CurrentLineNumber)})
+        elif inside == "wpt":
+            self._listen(lambda text: self.waypoints[-1].__setitem__(tag, text))
+        elif tag == "name" and inside in ("trk", "rte"):
+            names = self.tracks if inside == "trk" else self.routes
+            self._listen(lambda text: names.__setitem__(-1, text))
+        return tag if tag in _CONTAINERS else inside
+
+    def _listen(self, take: Callable[[str], None]) -> None:
+        """Collect the text up to the next end of an element."""
+        pieces: list[str] = []
+        parser = self.parser
+
+        def end(_: str) -> None:
+            parser.CharacterDataHandler = None
+            parser.EndElementHandler = None
+            take("".join(pieces).strip())
+
+        parser.CharacterDataHandler = pieces.append
+        parser.EndElementHandler = end
+
+    def _skip(self) -> None:
+        """Pass over all that is inside the element that has just been opened."""
+        parser = self.parser
+        resume = parser.StartElementHandler
+        depth = 1
+
+        def deeper(*_: object) -> None:
+            nonlocal depth
+            depth += 1
+
+        def back(_: str) -> None:
+            nonlocal depth
+            depth -= 1
+            if not depth:
+                parser.StartElementHandler = resume
+                parser.EndElementHandler = None
+
+        parser.StartElementHandler = deeper
+        parser.EndElementHandler = back
+
+    # --- from text to numbers ---------------------------------------------------------------
+
+    def _count(self) -> int:
+        return self.done + len(self.lat)
+
+    def _convert(self, keep: int) -> None:
+        """Turn collected texts into arrays; the last point may still lack its time."""
+        count = len(self.lat) - keep
+        if count <= 0:
+            return
+        lat, lon = (
+            self._numbers(texts[:count], what)
+            for texts, what in ((self.lat, "lat"), (self.lon, "lon"))
+        )
+        times, _, bad = parse_times(self.times[:count])
+        if bad.any():
+            k = int(np.flatnonzero(bad)[0])
+            raise InputError(
+                f"{self._place(self.done + k)}: {self.times[k]!r} is not a time as in "
+                "2026-06-01T09:30:15Z"
+            )
+        self.blocks.append((lat, lon, times))
+        for texts in (self.lat, self.lon, self.times):
+            del texts[:count]
+        self.done += count
+
+    def _numbers(self, texts: list[str], what: str) -> NDArray[np.float64]:
+        limit = 90.0 if what == "lat" else 180.0
+        try:
+            values = np.array(texts, dtype=np.float64)
+            bad = ~(np.abs(values) <= limit)
+        except ValueError:
+            bad = np.array([not _is_within(text, limit) for text in texts])
+        if bad.any():
+            k = int(np.flatnonzero(bad)[0])
+            raise InputError(_bad_position(self._place(self.done + k), texts[k], what, limit))
+        return values
+
+    def _place(self, point: int) -> str:
+        """File and line of a track point, found by reading the file once more."""
+        parser = expat.ParserCreate(namespace_separator=" ")
+        seen = 0
+        line = 0
+
+        def start(tag: str, _: dict[str, str]) -> None:
+            nonlocal seen, line
+            if _split(tag)[1] == "trkpt":
+                line = line or (parser.CurrentLineNumber if seen == point else 0)
+                seen += 1
+
+        parser.StartElementHandler = start
+        with suppress(expat.ExpatError):  # the point stands before any fault
+            parser.Parse(self.data, True)
+        return f"{self.name}, line {line:,}"
+
+    def _fault(self, error: Exception) -> str:
+        line = self.parser.CurrentLineNumber
+        if self.parser.StartElementHandler == self._root:
+            return f"{self.name} is not GPX: line {line:,} cannot be read as XML"
+        return f"{self.name}, line {line:,}: not well-formed XML ({str(error).split(':')[0]})"
+
+    def _content(self) -> GpxContent:
+        blocks = self.blocks or [(np.empty(0), np.empty(0), np.empty(0, dtype="datetime64[ms]"))]
+        lat, lon, time = (np.concatenate(part) for part in zip(*blocks, strict=True))
+        names = np.array([*self.tracks, ""], dtype=np.object_)
+        position = np.arange(len(lat))
+        track = np.searchsorted(self.track_starts, position, side="right") - 1
+        segment = np.searchsorted(self.segment_starts, position, side="right") - 1
+        return GpxContent(
+            lonlat=np.column_stack([lon, lat]),
+            time=time,
+            track=names[track],
+            segment=segment.astype(np.int64),
+            waypoints=self._waypoint_columns(),
+            tracks=tuple(self.tracks),
+            routes=tuple(self.routes),
+        )
+
+    def _waypoint_columns(self) -> Waypoints:
+        texts = {key: _objects([w.get(key, "") for w in self.waypoints]) for key in _WAYPOINT_TEXTS}
+        lonlat = np.empty((len(self.waypoints), 2))
+        for i, waypoint in enumerate(self.waypoints):
+            for axis, (what, limit) in enumerate((("lon", 180.0), ("lat", 90.0))):
+                text = waypoint.get(what, "")
+                if not _is_within(text, limit):
+                    place = f"{self.name}, line {int(waypoint['line']):,}"
+                    raise InputError(_bad_position(place, text, what, limit))
+                lonlat[i, axis] = float(text)
+        time, _, bad = parse_times(texts.pop("time").tolist())
+        if bad.any():
+            waypoint = self.waypoints[int(np.flatnonzero(bad)[0])]
+            raise InputError(
+                f"{self.name}, line {int(waypoint['line']):,}: {waypoint['time']!r} is not a "
+                "time as in 2026-06-01T09:30:15Z"
+            )
+        return Waypoints(lonlat=lonlat, time=time, **texts)
+
+
+def _split(tag: str) -> tuple[str, str]:
+    """Namespace and local name of a tag."""
+    space, _, local = tag.rpartition(" ")
+    return space, local
+
+
+def _is_within(text: str, limit: float) -> bool:
+    try:
+        return abs(float(text)) <= limit
+    except ValueError:
+        return False
+
+
+def _bad_position(place: str, text: str, what: str, limit: float) -> str:
+    if not text:
+        return f"{place}: the point has no {what}"
+    return f"{place}: {what} {text!r} is not a number from -{limit:.0f} to {limit:.0f}"
+
+
+def _objects(values: Sequence[str]) -> NDArray[np.object_]:
+    out = np.empty(len(values), dtype=np.object_)
+    out[:] = values
+    return out
+
+
+# --- writing --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class GpxPoint:
+    """A waypoint, or a point of a route; position in degrees, WGS 84."""
+
+    name: str
+    lon: float
+    lat: float
+    desc: str = ""
+    type: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class GpxRoute:
+    """A route: points in the order in which they are to be reached."""
+
+    name: str
+    points: tuple[GpxPoint, ...]
+    desc: str = ""
+    type: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class GpxTrack:
+    """A track to be followed on the map; each segment is ((lon, lat), …) in degrees."""
+
+    name: str
+    segments: tuple[tuple[tuple[float, float], ...], ...]
+    desc: str = ""
+    type: str = ""
+
+
+def write_gpx(
+    *,
+    waypoints: Sequence[GpxPoint] = (),
+    routes: Sequence[GpxRoute] = (),
+    tracks: Sequence[GpxTrack] = (),
+    name: str = "",
+    time: datetime | None = None,
+) -> bytes:
+    """Bytes of a GPX 1.1 document, positions to 8 decimals (about 1 mm).
+
+    Parameters
+    ----------
+    waypoints, routes, tracks
+        What to write, in this order.
+    name
+        Name of the document.
+    time
+        When it was made, with its zone; left out if not given, so that the same input gives the
+        same bytes.
+
+    Raises
+    ------
+    InputError
+        If a position is not a longitude and latitude.
+    """
+    root = ET.Element("gpx", version="1.1", creator="gridtools", xmlns=NAMESPACE)
+    if name or time:
+        metadata = ET.SubElement(root, "metadata")
+        _add_text(metadata, "name", name)
+        _add_text(metadata, "time", f"{time.isoformat()}" if time else "")
+    for point in waypoints:
+        _add_point(root, "wpt", point)
+    for route in routes:
+        element = _add_line(root, "rte", route)
+        for point in route.points:
+            _add_point(element, "rtept", point)
+    for track in tracks:
+        element = _add_line(root, "trk", track)
+        for segment in track.segments:
+            trkseg = ET.SubElement(element, "trkseg")
+            for lon, lat in segment:
+                _add_position(trkseg, "trkpt", lon, lat, track.name)
+    ET.indent(root, " ")
+    text: bytes = ET.tostring(root, encoding="UTF-8", xml_declaration=True)
+    return text + b"\n"
+
+
+def _add_line(parent: ET.Element, tag: str, line: GpxRoute | GpxTrack) -> ET.Element:
+    element = ET.SubElement(parent, tag)
+    for key in ("name", "desc", "type"):
+        _add_text(element, key, getattr(line, key))
+    return element
+
+
+def _add_point(parent: ET.Element, tag: str, point: GpxPoint) -> None:
+    element = _add_position(parent, tag, point.lon, point.lat, point.name)
+    # Many units show the comment and drop the description, so both carry it.
+    for key, value in (
+        ("name", point.name),
+        ("cmt", point.desc),
+        ("desc", point.desc),
+        ("type", point.type),
+    ):
+        _add_text(element, key, value)
+
+
+def _add_position(parent: ET.Element, tag: str, lon: float, lat: float, what: str) -> ET.Element:
+    if not (abs(lat) <= 90.0 and abs(lon) <= 180.0):
+        raise InputError(f"{what}: {lon}, {lat} is not a longitude and latitude in degrees")
+    # Adding 0.0 turns -0.0 into 0.0; the schema excludes 180 itself.
+    east = round(lon, 8) + 0.0
+    east = -180.0 if east == 180.0 else east
+    return ET.SubElement(parent, tag, lat=f"{round(lat, 8) + 0.0:.8f}", lon=f"{east:.8f}")
+
+
+def _add_text(parent: ET.Element, tag: str, text: str) -> None:
+    if text:
+        # Characters that XML 1.0 cannot hold (section 2.2 of the recommendation).
+        legal = re.sub(r"[^\t\n\r\x20-\uD7FF\uE000-\uFFFD\U00010000-\U0010FFFF]", " ", text)
+        ET.SubElement(parent, tag).text = legal
