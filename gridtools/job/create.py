@@ -1,0 +1,125 @@
+"""A new job: all its tables at once, with their first rows, or no file."""
+
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pyproj import CRS
+
+from gridtools.errors import FileError, GridtoolsError, InputError, RefusedError
+from gridtools.geodesy import unit_factor
+from gridtools.job.file import Job
+from gridtools.job.settings import Setting
+from gridtools.layers import ALL_LAYERS, Fixes, Kind, Layer
+
+_FIELD_TYPES = {
+    Kind.TEXT: "str",
+    Kind.WHOLE: "int64",
+    Kind.REAL: "float",
+    Kind.FLAG: "bool",
+    Kind.TIME: "datetime",
+    Kind.BLOB: "bytes",
+}
+
+
+def create_job(
+    path: str | Path,
+    crs: CRS,
+    rows: Sequence[Layer] = (),
+    settings: Mapping[str, Setting] | None = None,
+    *,
+    command: str = "new",
+    options: Mapping[str, Any] | None = None,
+    inputs: Sequence[type[Layer] | str] = (),
+) -> None:
+    """Start a job; afterwards the file is there and complete, or it is not there.
+
+    Parameters
+    ----------
+    path
+        File to make, with the suffix .gpkg.
+    crs
+        CRS of the job, projected, in its own units.
+    rows
+        First rows of some layers, coordinates in metres.
+    settings
+        First settings by key.
+    command, options, inputs
+        For the history, as in `Job.change`.
+
+    Raises
+    ------
+    RefusedError
+        If there is a file of that name.
+    InputError
+        If the CRS is not projected, the suffix is another, or a row cannot be stored.
+    FileError
+        If the file cannot be written.
+    """
+    target = Path(path)
+    unit_factor(crs)
+    if target.suffix.lower() != ".gpkg":
+        raise InputError(f"{target}: the name of a job ends in .gpkg")
+    if os.path.lexists(target):
+        raise RefusedError(f"{target} exists: choose another name, or remove it first")
+    try:
+        folder = Path(tempfile.mkdtemp(prefix=f".{target.stem}-", dir=target.parent))
+    except OSError as error:
+        raise FileError(f"{target} cannot be written: {error.strerror}") from error
+    try:
+        scratch = folder / target.name
+        _make_tables(scratch, target, crs)
+        with Job.open(scratch) as job, job.change(command, options, inputs) as change:
+            for layer in rows:
+                change.append(layer)
+            for key, setting in (settings or {}).items():
+                change.set(key, setting.value, setting.unit, setting.basis)
+        _put_in_place(scratch, target)
+    except GridtoolsError as error:
+        raise type(error)(str(error).replace(str(scratch), str(target))) from error
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _make_tables(scratch: Path, target: Path, crs: CRS) -> None:
+    import fiona
+    from fiona._err import CPLE_BaseError
+    from fiona.errors import FionaError
+
+    try:
+        # Nothing is lost if the machine stops now: the file is not in place yet.
+        with fiona.Env(OGR_SQLITE_SYNCHRONOUS="OFF"):
+            for layer in ALL_LAYERS:
+                properties = {c.name: _FIELD_TYPES[c.kind] for c in layer.columns()}
+                fiona.open(
+                    scratch,
+                    "w",
+                    driver="GPKG",
+                    layer=layer.table,
+                    crs_wkt=crs.to_wkt(),
+                    schema={"geometry": layer.geometry_type or "None", "properties": properties},
+                    IDENTIFIER=layer.table.replace("_", " "),
+                    DESCRIPTION=layer.meaning,
+                    # Fixes are many, and looked at all together: an index would halve the speed.
+                    SPATIAL_INDEX="NO" if layer is Fixes else "YES",
+                ).close()
+    except (FionaError, CPLE_BaseError, OSError) as error:
+        raise FileError(f"{target} cannot be written: {error}") from error
+
+
+def _put_in_place(scratch: Path, target: Path) -> None:
+    """Give a finished file its name, never over another file."""
+    try:
+        try:
+            os.link(scratch, target)
+        except FileExistsError:
+            raise RefusedError(f"{target} exists by now: choose another name") from None
+        except OSError:  # a file system without hard links
+            if target.exists():
+                raise RefusedError(f"{target} exists by now: choose another name") from None
+            scratch.rename(target)
+    except OSError as error:
+        raise FileError(f"{target} cannot be written: {error.strerror}") from error

@@ -1,0 +1,130 @@
+"""Columns of a layer to and from the values of a table, each one checked."""
+
+import re
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gridtools.errors import InputError
+from gridtools.layers import Column, Kind, Layer
+
+FID = "fid"
+GEOMETRY = "geom"
+
+# What SQLite may hand back for each kind of column; a GIS lets people leave any of them empty.
+_STORED: dict[Kind, set[type]] = {
+    Kind.TEXT: {str, type(None)},
+    Kind.WHOLE: {int},
+    Kind.REAL: {float, int, type(None)},
+    Kind.FLAG: {int},
+    Kind.TIME: {str, type(None)},
+    Kind.BLOB: {bytes, type(None)},
+}
+_UTC_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,3})?Z")
+
+
+class BadValue(Exception):  # noqa: N818 (never leaves the package)
+    """Row at a position holds a value that cannot be used."""
+
+    def __init__(self, index: int, problem: str) -> None:
+        super().__init__(problem)
+        self.index = index
+        self.problem = problem
+
+
+def quoted(name: str) -> str:
+    """Name of a table or column as SQL writes it."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def encode_column(layer: Layer, column: Column) -> list[Any]:
+    """Values (n,) to store for one column of a layer; what is unknown becomes None.
+
+    Raises
+    ------
+    InputError
+        If a text column holds something else, or a number is infinite.
+    """
+    values: NDArray[Any] = getattr(layer, column.name)
+    if column.kind in (Kind.TEXT, Kind.BLOB):
+        wanted = str if column.kind is Kind.TEXT else bytes
+        for i, value in enumerate(values):
+            if not isinstance(value, wanted):
+                raise InputError(
+                    f"layer {layer.table}, row {i + 1}: {column.name} is {value!r}, "
+                    f"not {column.kind.value}"
+                )
+        return [value or None for value in values]
+    if column.kind is Kind.REAL:
+        infinite = np.flatnonzero(np.isinf(values))
+        if infinite.size:
+            raise InputError(
+                f"layer {layer.table}, row {infinite[0] + 1}: {column.name} is infinite"
+            )
+        stored: list[Any] = values.tolist()  # SQLite stores NaN as NULL
+        return stored
+    if column.kind is Kind.TIME:
+        texts: list[Any] = np.datetime_as_string(values, unit="ms", timezone="UTC").tolist()
+        for unknown in np.flatnonzero(np.isnat(values)):
+            texts[unknown] = None
+        return texts
+    if column.kind is Kind.FLAG:
+        values = values.astype(np.int64)
+    numbers: list[Any] = values.tolist()
+    return numbers
+
+
+def decode_column(column: Column, values: tuple[Any, ...]) -> NDArray[Any]:
+    """Column (n,) of a layer from what its table holds.
+
+    Raises
+    ------
+    BadValue
+        If a value does not fit the column.
+    """
+    found = set(map(type, values))
+    if strange := found - _STORED[column.kind]:
+        i = next(i for i, value in enumerate(values) if type(value) in strange)
+        said = "empty" if values[i] is None else repr(values[i])[:40]
+        raise BadValue(i, f"{column.name} is {said}, not a {column.kind.value}")
+    if column.kind in (Kind.TEXT, Kind.BLOB):
+        out = np.empty(len(values), dtype=np.object_)
+        unknown = "" if column.kind is Kind.TEXT else b""
+        out[:] = [value or unknown for value in values] if type(None) in found else values
+        return out
+    if column.kind is Kind.TIME:
+        return np.array(
+            [_time(i, column.name, value) for i, value in enumerate(values)],
+            dtype="datetime64[ms]",
+        )
+    if column.kind is Kind.REAL:
+        numbers = np.array(values, dtype=np.float64)
+        infinite = np.flatnonzero(np.isinf(numbers))
+        if infinite.size:
+            raise BadValue(int(infinite[0]), f"{column.name} is infinite")
+        return numbers
+    whole = np.array(values, dtype=np.int64)
+    if column.kind is Kind.FLAG:
+        bad = np.flatnonzero((whole != 0) & (whole != 1))
+        if bad.size:
+            raise BadValue(int(bad[0]), f"{column.name} is {whole[bad[0]]}, not yes or no")
+        return whole.astype(np.bool_)
+    return whole
+
+
+def _time(index: int, name: str, text: str | None) -> str:
+    """Text of a time in UTC that numpy reads."""
+    if text is None:
+        return "NaT"
+    try:
+        if _UTC_TIME.fullmatch(text):
+            np.datetime64(text[:-1])
+            return text[:-1]
+        time = datetime.fromisoformat(text)
+        if time.tzinfo is not None:
+            return time.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds")
+    except ValueError:
+        pass
+    raise BadValue(index, f"{name} is {text!r}: write it in UTC, as in 2026-05-01T10:00:00Z")

@@ -1,0 +1,66 @@
+"""What each layer was made from, and what of it has changed since."""
+
+import json
+from collections.abc import Iterable
+from typing import Any
+
+from gridtools.errors import InputError
+from gridtools.job.connection import clear_errors
+from gridtools.job.store import Store
+from gridtools.layers import ALL_LAYERS, Layer
+
+_SETTING = "setting:"
+_LAYERS = {layer.table: layer for layer in ALL_LAYERS}
+
+
+def source_name(source: type[Layer] | str) -> str:
+    """Name under which the history keeps the digest of a layer or of a setting."""
+    return f"{_SETTING}{source}" if isinstance(source, str) else source.table
+
+
+def stale_layers(store: Store, layers: Iterable[type[Layer]]) -> dict[str, tuple[str, ...]]:
+    """Layers made from something that has changed since, with what has changed.
+
+    A layer made from a stale one is stale too. Layers that belong to the user never are.
+    """
+    made_from = _made_from(store)
+    digests: dict[str, str] = {}
+    found: dict[str, tuple[str, ...]] = {}
+
+    def changed(table: str) -> tuple[str, ...]:
+        if table not in found:
+            found[table] = ()  # a layer that is its own source does not make itself stale
+            found[table] = tuple(
+                name.removeprefix(_SETTING)
+                for name, digest in sorted(made_from.get(table, {}).items())
+                if name != table and (now(name) != digest or changed(name))
+            )
+        return found[table]
+
+    def now(name: str) -> str:
+        if name not in digests:
+            setting = name.removeprefix(_SETTING)
+            digests[name] = store.digest(setting if setting != name else _LAYERS[name])
+        return digests[name]
+
+    return {layer.table: why for layer in layers if (why := changed(layer.table))}
+
+
+def _made_from(store: Store) -> dict[str, dict[str, Any]]:
+    """Digests of the sources of each derived layer when it was last made."""
+    with clear_errors(store.path):
+        rows = store.db.execute(
+            "SELECT fid, inputs, outputs FROM history ORDER BY entry, fid"
+        ).fetchall()
+    made_from: dict[str, dict[str, Any]] = {}
+    for fid, inputs, outputs in rows:
+        try:
+            sources, tables = dict(json.loads(inputs or "{}")), list(json.loads(outputs or "[]"))
+        except (TypeError, ValueError) as error:
+            raise InputError(
+                f"{store.path}, layer history, fid {fid}: inputs or outputs are not as written"
+            ) from error
+        for table in tables:
+            if table in _LAYERS and not _LAYERS[table].user_owned:
+                made_from[table] = sources
+    return made_from
