@@ -13,7 +13,7 @@ from gridtools.geodesy.bearings import (
     declination_deg,
 )
 from gridtools.geodesy.distortion import convergence_deg, scale_factor
-from gridtools.geodesy.jobcrs import SCALE_TOLERANCE, datum_notice, job_crs, utm_crs
+from gridtools.geodesy.jobcrs import SCALE_TOLERANCE, datum_notice, job_crs, parse_crs, utm_crs
 from gridtools.geodesy.localgrid import Conformal, fit_conformal
 from gridtools.geodesy.transform import (
     WGS84,
@@ -41,6 +41,7 @@ __all__ = [
     "job_crs",
     "lonlat_bounds",
     "metric_twin",
+    "parse_crs",
     "scale_factor",
     "transform_geometry",
     "transform_xy",

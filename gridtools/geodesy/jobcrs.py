@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
+from pyproj.exceptions import CRSError
 from pyproj.transformer import TransformerGroup
 
 from gridtools.errors import InputError
@@ -48,6 +49,27 @@ def utm_crs(lon: float, lat: float) -> CRS:
     elif lat >= 72.0 and 0.0 <= lon < 42.0:
         zone = 31 if lon < 9.0 else 33 if lon < 21.0 else 35 if lon < 33.0 else 37
     return CRS.from_epsg((32600 if lat >= 0.0 else 32700) + zone)
+
+
+def parse_crs(text: str) -> CRS:
+    """CRS from what a user writes: a code such as EPSG:32633, or its definition.
+
+    Raises
+    ------
+    InputError
+        If it is not the code or definition of a CRS.
+
+    Examples
+    --------
+    >>> parse_crs("EPSG:32633").name
+    'WGS 84 / UTM zone 33N'
+    """
+    try:
+        return CRS.from_user_input(text)
+    except CRSError as error:
+        raise InputError(
+            f"{text!r} is not the code of a CRS: give one such as EPSG:32633"
+        ) from error
 
 
 def job_crs(

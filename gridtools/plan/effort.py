@@ -8,6 +8,8 @@ from numpy.typing import NDArray
 
 #: Time lost in finding and lining up the next lane (common practice, no source).
 TURN_SECONDS = 10.0
+#: Steady walk with an instrument on open ground (common practice, no source).
+WALKING_MPS = 1.2
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,0 +1,164 @@
+"""``gridtools lanes``: the two orthogonal passes."""
+
+from datetime import datetime
+
+import click
+
+from gridtools.cli.options import (
+    BEARING,
+    LENGTH,
+    POSITIVE_LENGTH,
+    job_argument,
+    output_options,
+    speed_option,
+)
+
+
+@click.command()
+@job_argument
+@click.option("--spacing", type=POSITIVE_LENGTH, help="Distance between neighbouring lanes.")
+@click.option(
+    "--sweep-width",
+    type=POSITIVE_LENGTH,
+    help="Width of ground that the instrument effectively covers, for the object and depth that "
+    "matter. There is no default.",
+)
+@click.option(
+    "--bearing",
+    type=BEARING,
+    default="auto",
+    show_default=True,
+    help="Walking direction of pass 1 from grid north; auto takes the one with least walking.",
+)
+@click.option("--passes", type=click.IntRange(1, 2), default=2, show_default=True)
+@click.option(
+    "--run-on",
+    type=LENGTH,
+    help="Go at least this far past the boundary; as far as corners need if not given.",
+)
+@click.option("--stay-inside", is_flag=True, help="End lanes at the boundary.")
+@click.option("--min-length", type=LENGTH, default=0.0, help="Leave out shorter lanes.")
+@speed_option
+@click.option(
+    "--date",
+    "on",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Day for which magnetic bearings hold; today if not given.",
+)
+@click.option("--replan", is_flag=True, help="Plan anew although walking has begun.")
+@output_options
+def lanes(
+    path: str,
+    spacing: float | None,
+    sweep_width: float | None,
+    bearing: float | None,
+    passes: int,
+    run_on: float | None,
+    stay_inside: bool,
+    min_length: float,
+    speed_mps: float | None,
+    on: datetime | None,
+    replan: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Plan parallel lanes, pass 2 at right angles to pass 1."""
+    from dataclasses import asdict
+    from datetime import UTC
+
+    from gridtools.cli._settings import stale_notices, stored, sweep_basis, wanted
+    from gridtools.cli.output import say, table
+    from gridtools.errors import RefusedError
+    from gridtools.handover.cautions import sweep_statement
+    from gridtools.job import Job
+    from gridtools.layers import Exclusion, Lanes, Runs, SearchArea, Sessions, Site
+    from gridtools.plan.area import no_go
+    from gridtools.plan.effort import TURN_SECONDS, WALKING_MPS
+    from gridtools.plan.lanes import plan_lanes
+    from gridtools.plan.replan import keep_walked, next_numbers
+    from gridtools.units import format_duration, format_length
+
+    if stay_inside and run_on is not None:
+        raise click.UsageError("--run-on and --stay-inside exclude each other")
+    day = (on or datetime.now(UTC)).date()
+    with Job.open(path) as job:
+        spacing = wanted(spacing, job, "lane_spacing_m", "--spacing")
+        basis = sweep_basis(sweep_width, job)
+        sweep_width = wanted(sweep_width, job, "sweep_width_m", "--sweep-width")
+        speed_mps = speed_mps or stored(job, "speed_mps") or WALKING_MPS
+        old = job.read(Lanes)
+        walked = len(job.read(Sessions)) > 0
+        if walked and not replan:
+            raise RefusedError(
+                f"{path} has sessions walked on its lanes: --replan plans new ones beside what "
+                "was walked, with new numbers"
+            )
+        plan = plan_lanes(
+            job.read(SearchArea),
+            no_go(job.read(Site), job.read(Exclusion)),
+            spacing_m=spacing,
+            sweep_width_m=sweep_width,
+            bearing_deg=bearing,
+            passes=passes,
+            run_on_m=run_on,
+            stay_inside=stay_inside,
+            min_length_m=min_length,
+            speed_mps=speed_mps,
+            crs=job.metric_crs,
+            on=day,
+            first_numbers=next_numbers(old) if walked else (1, 1),
+        )
+        planned = keep_walked(old, job.read(Runs).lane_id, plan.lanes) if walked else plan.lanes
+        notices = stale_notices(job, "search_area")
+        options = {
+            "bearing": "auto" if bearing is None else bearing,
+            "run_on_m": run_on,
+            "stay_inside": stay_inside,
+            "min_length_m": min_length,
+            "date": day,
+            "replan": replan,
+        }
+        with job.change("lanes", options, [SearchArea, Exclusion, "lane_spacing_m"]) as change:
+            change.replace(planned)
+            change.set("lane_spacing_m", spacing, "m")
+            change.set("sweep_width_m", sweep_width, "m", basis)
+            change.set("lane_bearing_deg", plan.passes[0].bearing_deg, "deg")
+            change.set("passes", str(passes))
+            change.set("speed_mps", speed_mps, "m/s")
+            change.set("magnetic_date", day.isoformat())
+    hours = sum(p.seconds for p in plan.passes)
+    say(
+        {
+            "lane_spacing_m": spacing,
+            "sweep_width_m": sweep_width,
+            "bearing_reason": plan.bearing_reason,
+            "passes": [asdict(p) for p in plan.passes],
+        },
+        [
+            plan.bearing_reason,
+            f"Lane spacing {format_length(spacing)}; {sweep_statement(sweep_width, basis)}.",
+            "",
+            *table(
+                ("pass", "bearing", "lanes", "legs", "length", "dead walking", "time", "covers"),
+                [
+                    (
+                        str(p.pass_no),
+                        f"{p.bearing_deg:.1f}°",
+                        str(p.lanes),
+                        str(p.legs),
+                        format_length(p.length_m),
+                        format_length(p.dead_m),
+                        format_duration(p.seconds),
+                        f"{p.planned_percent:.2f} %",
+                    )
+                    for p in plan.passes
+                ],
+            ),
+            "",
+            f"{format_duration(hours)} of walking at {speed_mps:g} m/s, with {TURN_SECONDS:g} s "
+            "for each turn. Covers: share of the search area if walked as planned.",
+        ],
+        [*notices, *plan.notices],
+        as_json=as_json,
+        quiet=quiet,
+    )
