@@ -1,0 +1,42 @@
+import numpy as np
+import pytest
+
+from gridtools.job import Job
+from gridtools.layers import Lanes
+
+
+def test_lanes__rectangle_by_hand(gridtools, job):
+    """60 m by 40 m at 2 m: 30 lanes of 40 m north, 20 lanes of 60 m east."""
+    result = gridtools(
+        "lanes", job, "--spacing", "2m", "--sweep-width", "2m", "--bearing", "0", "--json"
+    ).json
+    first, second = result["passes"]
+    assert (first["lanes"], second["lanes"]) == (30, 20)
+    assert first["length_m"] == pytest.approx(1200.0)
+    assert second["length_m"] == pytest.approx(1200.0)
+    with Job.open(job) as opened:
+        lanes = opened.read(Lanes)
+        assert opened.setting("sweep_width_m").basis == "given"
+    assert sorted(lanes.seq) == list(range(1, 51))
+    assert set(np.round(lanes.bearing_deg, 9)) == {0.0, 90.0, 180.0, 270.0}
+
+
+def test_lanes__needs_a_sweep_width(gridtools, job):
+    result = gridtools("lanes", job, "--spacing", "2m", code=1)
+    assert "--sweep-width" in result.err
+
+
+def test_lanes__spacing_is_remembered(gridtools, planned):
+    result = gridtools("lanes", planned, "--bearing", "0", "--json").json
+    assert result["lane_spacing_m"] == 2.0
+
+
+def test_lanes__says_that_the_sweep_width_is_not_tested(gridtools, job):
+    result = gridtools("lanes", job, "--spacing", "6.5ft", "--sweep-width", "2m")
+    assert "sweep width assumed, not tested" in result.out
+
+
+@pytest.mark.parametrize("words", [["--spacing", "2 furlongs"], ["--bearing", "north"],
+                                   ["--run-on", "1m", "--stay-inside"], ["--spacing", "0"]])  # fmt: skip
+def test_lanes__wrong_usage(gridtools, job, words):
+    gridtools("lanes", job, "--sweep-width", "2m", *words, code=2)
