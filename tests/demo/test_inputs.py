@@ -1,0 +1,86 @@
+import csv
+import io
+import json
+from pathlib import Path
+
+import gpxpy
+import pytest
+
+from gridtools.demo import inputs, scenario
+from gridtools.formats.vector import read_vector
+
+DATA = Path(__file__).parents[2] / "data"
+
+
+def test_files__are_those_kept_under_data():
+    made = inputs.files()
+    kept = {p.name for p in DATA.iterdir() if p.name != "README.md"}
+    assert kept == set(made)
+    for name, content in made.items():
+        # Compared in full, but not printed in full.
+        same = (DATA / name).read_bytes() == content
+        assert same, f"data/{name} is not what the demo makes: write it again"
+
+
+def test_files__are_small():
+    assert sum(len(c) for c in inputs.files().values()) < 500_000
+
+
+def test_write__makes_the_folder(tmp_path):
+    paths = inputs.write(tmp_path / "new" / "folder")
+    assert [p.name for p in paths] == list(inputs.files())
+    assert all(p.read_bytes() == inputs.files()[p.name] for p in paths)
+
+
+@pytest.mark.parametrize("name", ["pass-1.gpx", "pass-2.gpx"])
+def test_gpx__an_independent_reader_gets_every_fix_and_hit(name):
+    outing = scenario.PASS_1 if "1" in name else scenario.PASS_2
+    logged = inputs.walked(outing)
+    gpx = gpxpy.parse(inputs.files()[name].decode())
+    points = gpx.tracks[0].segments[0].points
+    assert len(points) == len(logged.seconds)
+    assert points[0].time == outing.start_utc
+    assert (points[-1].time - points[0].time).total_seconds() == logged.seconds[-1]
+    assert len(gpx.waypoints) == len(logged.hit)
+    assert all(w.time is not None for w in gpx.waypoints)
+
+
+def test_gpx__holds_no_truth():
+    """What caused a hit must not be in the log."""
+    truth = [m.name for m in scenario.METAL] + [c.name for c in scenario.CHANGES] + ["drift"]
+    for name, content in inputs.files().items():
+        for cause in truth:
+            assert cause not in content.decode(), (name, cause)
+
+
+@pytest.mark.parametrize(
+    ("name", "rows", "column"),
+    [
+        ("boundary.geojson", 1, "name"),
+        ("exclusions.geojson", 2, "buffer_m"),
+        ("interference.geojson", 2, "standoff_m"),
+        ("control.geojson", 3, "local_e_m"),
+    ],
+)
+def test_outlines__are_read_as_vector_files(name, rows, column):
+    vector = read_vector(DATA / name)
+    assert len(vector) == rows
+    assert all(row[column] not in (None, "") for row in vector.rows)
+    assert vector.crs.is_geographic
+
+
+def test_outlines__nine_decimals_at_most():
+    text = inputs.files()["boundary.geojson"].decode()
+    points = json.loads(text)["features"][0]["geometry"]["coordinates"][0]
+    assert points[0] == points[-1]
+    assert all(round(v, 9) == v for p in points for v in p)
+
+
+def test_tape_hits__stand_on_the_missed_lane():
+    rows = list(csv.DictReader(io.StringIO(inputs.files()["tape-hits.csv"].decode())))
+    lanes = inputs.planned()
+    length = float(lanes.length_m[lanes.lane_id == scenario.PASS_1.missed_lane][0])
+    assert rows
+    for row in rows:
+        assert row["lane"] == scenario.PASS_1.missed_lane
+        assert 0 < float(row["chainage_m"]) < length
