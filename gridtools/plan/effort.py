@@ -1,10 +1,6 @@
 """What a pass takes: walking, turns, dead walking, time."""
 
 from dataclasses import dataclass
-from typing import Any
-
-import shapely
-from numpy.typing import NDArray
 
 #: Time lost in finding and lining up the next lane (common practice, no source).
 TURN_SECONDS = 10.0
@@ -58,9 +54,3 @@ def walking_seconds(length_m: float, dead_m: float, turns: int, speed_mps: float
     1130.0
     """
     return (length_m + dead_m) / speed_mps + turns * TURN_SECONDS
-
-
-def planned_share(area: Any, legs: NDArray[Any], reach_m: float) -> float:
-    """Share of an area within reach of legs, 0 to 1."""
-    swept = shapely.union_all(shapely.buffer(legs, reach_m))
-    return float(shapely.intersection(area, swept).area / area.area)

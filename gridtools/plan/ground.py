@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.errors import InputError
+from gridtools.plan.detours import Detours
 from gridtools.plan.strips import (
     Frame,
     Outline,
@@ -53,6 +54,11 @@ class Ground:
         """Local origin (2,): the middle of the search area, to the metre."""
         low_e, low_n, high_e, high_n = shapely.bounds(self.area)
         return np.rint([(low_e + high_e) / 2, (low_n + high_n) / 2])
+
+    @cached_property
+    def detours(self) -> Detours:
+        """Ways round the no-go ground, in coordinates about the origin."""
+        return Detours(self.no_go, self.origin)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -128,7 +134,7 @@ def lay_pass(
         legs=legs.take(keep),
         low_xy=low_xy[keep],
         high_xy=high_xy[keep],
-        dropped=shapely.linestrings(np.stack([low_xy, high_xy], axis=1)[~keep]),
+        dropped=lines(low_xy[~keep], high_xy[~keep]),
     )
 
 
@@ -150,3 +156,8 @@ def lay_legs(
         # Run-on that lies beyond no-go ground has nothing to search beside it.
         pieces = pieces.take(holding(pieces, difference(needed, blocked)))
     return pieces
+
+
+def lines(start: Real, finish: Real) -> NDArray[np.object_]:
+    """Straight lines (n,) from points (n, 2) to points (n, 2)."""
+    return np.asarray(shapely.linestrings(np.stack([start, finish], axis=1)), dtype=np.object_)

@@ -16,9 +16,10 @@ from gridtools.errors import InputError
 from gridtools.geodesy import bearings
 from gridtools.layers import Lanes, SearchArea
 from gridtools.plan.bearing import choose_bearing
-from gridtools.plan.effort import PassPlan, planned_share, walking_seconds
-from gridtools.plan.ground import Ground, PassLegs, lay_pass
+from gridtools.plan.effort import PassPlan, walking_seconds
+from gridtools.plan.ground import Ground, PassLegs, lay_pass, lines
 from gridtools.plan.order import Order, walking_order
+from gridtools.swath.uncovered import covered_percent, uncovered
 from gridtools.units import format_area, normalise_bearing
 
 
@@ -138,9 +139,9 @@ def plan_lanes(
         order = walking_order(legs, ground)
         layer = _lanes_layer(legs, order, first_numbers[pass_no - 1], sum(map(len, lanes)))
         lanes.append(layer)
-        share = planned_share(ground.area, layer.geometry, sweep_width_m / 2)
-        plans.append(_figures(legs, order, layer, speed_mps, 100.0 * share))
-        notices.extend(_pass_notices(legs, order, ground, sweep_width_m))
+        percent = covered_percent(ground.area, layer.geometry, sweep_width_m / 2)
+        plans.append(_figures(legs, order, layer, speed_mps, percent))
+        notices.extend(_pass_notices(legs, order, layer, ground, sweep_width_m / 2))
     if sweep_width_m < spacing_m:
         notices.append(
             f"The sweep width of {sweep_width_m:g} m is less than the lane spacing of "
@@ -200,10 +201,10 @@ def _lane_ids(legs: PassLegs, first_number: int) -> NDArray[np.object_]:
 def _lanes_layer(legs: PassLegs, order: Order, first_number: int, before: int) -> Lanes:
     """Legs of a pass as a layer in walking order; bearings to true and magnetic north follow."""
     ids = _lane_ids(legs, first_number)[order.leg]
-    ends = np.stack([legs.low_xy, legs.high_xy], axis=1)[order.leg]
-    ends[~order.forward] = ends[~order.forward, ::-1]
+    forward = order.forward[:, None]
+    low_xy, high_xy = legs.low_xy[order.leg], legs.high_xy[order.leg]
     return Lanes.build(
-        geometry=shapely.linestrings(ends),
+        geometry=lines(np.where(forward, low_xy, high_xy), np.where(forward, high_xy, low_xy)),
         lane_id=ids,
         pass_no=legs.pass_no,
         seq=before + 1 + np.arange(len(ids)),
@@ -239,14 +240,19 @@ def _figures(
     )
 
 
-def _pass_notices(legs: PassLegs, order: Order, ground: Ground, sweep_width_m: float) -> list[str]:
+def _pass_notices(
+    legs: PassLegs, order: Order, layer: Lanes, ground: Ground, reach_m: float
+) -> list[str]:
     notices = []
     if legs.dropped.size:
-        kept = shapely.linestrings(np.stack([legs.low_xy, legs.high_xy], axis=1))
-        lost = _only_beside(ground.area, legs.dropped, kept, sweep_width_m / 2)
+        everything = np.concatenate([layer.geometry, legs.dropped])
+        without, with_them = (
+            float(shapely.area(uncovered(ground.area, lanes, reach_m)).sum())
+            for lanes in (layer.geometry, everything)
+        )
         notices.append(
             f"Pass {legs.pass_no}: {legs.dropped.size} legs shorter than the least length were "
-            f"dropped, which leaves {format_area(lost)} uncovered."
+            f"dropped, which leaves {format_area(without - with_them)} uncovered."
         )
     if order.enclosed:
         notices.append(
@@ -254,13 +260,3 @@ def _pass_notices(legs: PassLegs, order: Order, ground: Ground, sweep_width_m: f
             "ground and are counted straight: check how that ground is reached."
         )
     return notices
-
-
-def _only_beside(
-    area: Any, dropped: NDArray[np.object_], kept: NDArray[np.object_], reach_m: float
-) -> float:
-    """Area in square metres within reach of dropped legs and of none that was kept."""
-    lost = shapely.union_all(shapely.buffer(dropped, reach_m))
-    near = shapely.STRtree(kept).query(lost, predicate="dwithin", distance=reach_m)
-    lost = shapely.difference(lost, shapely.union_all(shapely.buffer(kept[near], reach_m)))
-    return float(shapely.intersection(lost, area).area)

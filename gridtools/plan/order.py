@@ -1,29 +1,149 @@
-"""The order in which the legs of a pass are walked."""
+"""The order in which the legs of a pass are walked, to be short on foot.
+
+Legs are grouped into cells, each walked to and fro. A cell can be entered at four corners,
+which fixes where it is left; the cells are then put in an order that keeps the dead walking
+between them short: the nearest cell next, and then improved by reversing stretches of the order
+(2-opt), moving single cells, and choosing all corners anew, until nothing helps.
+"""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
+from gridtools.plan.cells import Cells, group
+from gridtools.plan.detours import Detours
 from gridtools.plan.ground import Ground, PassLegs
+from gridtools.plan.strips import Stretches
+from gridtools.plan.tour import Visits, shortest_tour
+
+Real = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Order:
-    leg: NDArray[np.int64]
+    """Walking order of a pass.
+
+    Attributes
+    ----------
+    leg
+        Legs (n,) in walking order, as positions among the legs of the pass.
+    forward
+        Whether each (n,) is walked along the bearing of the pass, or back.
+    dead
+        Lines (n - 1,) of the dead walking from each leg to the next, in map coordinates.
+    dead_m
+        Their length together.
+    turns
+        Times that the next leg is not straight ahead.
+    enclosed
+        Walks that no way round no-go ground leads to; they are drawn straight.
+    """
+
+    leg: Whole
     forward: NDArray[np.bool_]
+    dead: NDArray[np.object_]
     dead_m: float
     turns: int
     enclosed: int
 
 
 def walking_order(legs: PassLegs, ground: Ground) -> Order:
-    line = legs.legs.line
-    rank = np.unique(line, return_inverse=True)[1]
-    up = rank % 2 == 0
-    index = np.lexsort((np.where(up, legs.legs.low, -legs.legs.low), line))
-    fwd = up[index]
-    start = np.where(fwd[:, None], legs.low_xy[index], legs.high_xy[index])
-    finish = np.where(fwd[:, None], legs.high_xy[index], legs.low_xy[index])
-    dead = float(np.hypot(*(start[1:] - finish[:-1]).T).sum())
-    return Order(leg=index, forward=fwd, dead_m=dead, turns=len(index) - 1, enclosed=0)
+    """Order of the legs of a pass, each walked once, with little dead walking.
+
+    Parameters
+    ----------
+    legs
+        Legs of the pass.
+    ground
+        Ground that they lie on, with its no-go ground.
+    """
+    origin, detours = ground.origin, ground.detours
+    ends = np.stack([legs.low_xy, legs.high_xy], axis=1) - origin
+    cells = group(legs.legs)
+    visits, starts_up = _visits(cells, ends, detours)
+    order, state = shortest_tour(visits, detours.estimate)
+    leg, forward = _unfold(cells, order, state, starts_up)
+    start = np.where(forward[:, None], ends[leg, 0], ends[leg, 1])
+    finish = np.where(forward[:, None], ends[leg, 1], ends[leg, 0])
+    ways, enclosed = _ways(finish[:-1], start[1:], detours)
+    dead = np.array([shapely.LineString(way + origin) for way in ways], dtype=np.object_)
+    return Order(
+        leg=leg,
+        forward=forward,
+        dead=dead,
+        dead_m=float(sum(np.hypot(*np.diff(way, axis=0).T).sum() for way in ways)),
+        turns=_turns(legs.legs, leg, forward),
+        enclosed=enclosed,
+    )
+
+
+def _visits(cells: Cells, ends: Real, detours: Detours) -> tuple[Visits, NDArray[np.bool_]]:
+    """Four ways (m, 4) to walk each cell, and whether each starts along the bearing.
+
+    Ways 0 and 1 go from the first leg to the last, starting up and starting down; 2 and 3 are
+    the same walks backwards.
+    """
+    first = ends[cells.leg[cells.first]]
+    last = ends[cells.leg[cells.first + cells.count - 1]]
+    odd = cells.count % 2 == 1
+    # The last leg is walked like the first where their number is odd, or else the other way.
+    leave = np.where(odd[:, None, None], last[:, ::-1], last)
+    up = np.stack([odd | True, odd & False, ~odd, odd], axis=1)
+    inside = _inside(cells, ends, detours)
+    visits = Visits(corner=np.concatenate([first, leave], axis=1), inside_m=np.tile(inside, 2))
+    return visits, up
+
+
+def _inside(cells: Cells, ends: Real, detours: Detours) -> Real:
+    """Dead walking (m, 2) within each cell, starting up and starting down."""
+    cell = np.repeat(np.arange(len(cells.count)), cells.count)
+    place = np.arange(len(cell)) - cells.first[cell]
+    here = np.flatnonzero(cell[1:] == cell[:-1])
+    steps = np.stack(
+        [
+            detours.estimate(ends[cells.leg[here], side], ends[cells.leg[here + 1], side])
+            for side in (0, 1)
+        ],
+        axis=1,
+    )
+    even = (place[here] % 2 == 0)[:, None]
+    by_way = np.where(even, steps[:, ::-1], steps)
+    inside = np.zeros((len(cells.count), 2))
+    np.add.at(inside, cell[here], by_way)
+    return inside
+
+
+def _unfold(
+    cells: Cells, order: Whole, state: Whole, starts_up: NDArray[np.bool_]
+) -> tuple[Whole, NDArray[np.bool_]]:
+    """Legs and their directions from cells in walking order."""
+    leg, forward = [], []
+    for cell, way in zip(order, state, strict=True):
+        block = cells.leg[cells.first[cell] : cells.first[cell] + cells.count[cell]]
+        leg.append(block[::-1] if way >= 2 else block)
+        up = np.arange(len(block)) % 2 == 0
+        forward.append(up if starts_up[cell, way] else ~up)
+    return np.concatenate(leg), np.concatenate(forward)
+
+
+def _ways(start: Real, finish: Real, detours: Detours) -> tuple[list[Any], int]:
+    """Shortest way from each start to its finish, and how many are enclosed."""
+    ways: list[Any] = list(np.stack([start, finish], axis=1))
+    enclosed = 0
+    for i in np.flatnonzero(detours.blocked(start, finish)):
+        way = detours.way(start[i], finish[i])
+        if way is None:
+            enclosed += 1
+        else:
+            ways[i] = way
+    return ways, enclosed
+
+
+def _turns(legs: Stretches, leg: Whole, forward: NDArray[np.bool_]) -> int:
+    same = (legs.line[leg[1:]] == legs.line[leg[:-1]]) & (forward[1:] == forward[:-1])
+    ahead = (legs.low[leg[1:]] > legs.low[leg[:-1]]) == forward[1:]
+    return int(np.count_nonzero(~(same & ahead)))

@@ -121,7 +121,7 @@ class Rows:
 
     def across(self, line: Whole) -> Real:
         """Position across (n,) of lines (n,)."""
-        return self.offset_m + self.spacing_m * line
+        return np.asarray(self.offset_m + self.spacing_m * line, dtype=np.float64)
 
     def shifted(self, by_m: float) -> Self:
         """The same lines moved across."""
