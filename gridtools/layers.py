@@ -390,6 +390,8 @@ class Pegs(Layer):
     local_e_m: Annotated[Real, Col("easting in the local grid")]
     local_n_m: Annotated[Real, Col("northing in the local grid")]
     tape_m: Annotated[Real, Col("reading on the tape laid along its line")]
+    line: Annotated[Text, Col("line of the tape: two pegs, a lane, or a control mark")]
+    offset_m: Annotated[Real, Col("second tape: from that line at right angles to the peg")]
 
 
 # --- the walk -------------------------------------------------------------------------------

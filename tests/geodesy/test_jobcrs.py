@@ -4,7 +4,7 @@ import pytest
 from pyproj import CRS
 
 from gridtools.errors import InputError
-from gridtools.geodesy import WGS84, job_crs, unit_factor, utm_crs
+from gridtools.geodesy import WGS84, job_crs, parse_crs, unit_factor, utm_crs
 
 HERE = (-1.51, 53.0, -1.5, 53.01)
 
@@ -142,3 +142,9 @@ def test_job_crs__names_the_missing_grid_file():
         pytest.skip("the grid files are installed")
     _, notice = job_crs(CRS.from_epsg(26711), (-117.0, 35.0, -116.9, 35.1))
     assert ".tif is not installed" in notice
+
+
+def test_parse_crs__refuses_what_is_not_a_crs():
+    assert parse_crs("EPSG:32630") == CRS.from_epsg(32630)
+    with pytest.raises(InputError, match="not the code of a CRS"):
+        parse_crs("EPSG:999999")
