@@ -16,6 +16,7 @@ from gridtools.layers import Fixes
 Reals = NDArray[np.float64]
 Wholes = NDArray[np.int64]
 Flags = NDArray[np.bool_]
+Times = NDArray[np.datetime64]
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,87 @@
+"""One outing as the user describes it, and the layers that outings fill."""
+
+from dataclasses import dataclass
+
+from gridtools.errors import InputError
+from gridtools.layers import Checks, Fixes, Hits, Sessions, Tape
+
+TUNINGS = ("motion", "static")
+POSITIONS = ("gps", "lane")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outing:
+    """What the user says about the outing that a log is from.
+
+    Attributes
+    ----------
+    log_id
+        Log that the rows come from.
+    operator, instrument, note
+        As given.
+    tuning
+        ``motion`` or ``static``.
+    positions
+        ``gps``, or ``lane`` where the lane itself gives the position.
+    ahead_m, right_m
+        Coil midpoint ahead of the GPS antenna and to its right.
+    accuracy_m
+        Standard error of a fix, each axis; NaN if unknown.
+    check_start, check_finish
+        Whether the function check before and after passed; None if it is not told.
+
+    Raises
+    ------
+    InputError
+        If `tuning` or `positions` is not one of the words above.
+    """
+
+    log_id: str
+    operator: str = ""
+    instrument: str = ""
+    tuning: str = "motion"
+    positions: str = "gps"
+    ahead_m: float = 0.0
+    right_m: float = 0.0
+    accuracy_m: float = float("nan")
+    check_start: bool | None = None
+    check_finish: bool | None = None
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.tuning not in TUNINGS:
+            raise InputError(f"tuning is {' or '.join(TUNINGS)}, not {self.tuning!r}")
+        if self.positions not in POSITIONS:
+            raise InputError(f"positions is {' or '.join(POSITIONS)}, not {self.positions!r}")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Walked:
+    """What the job holds of the walk so far."""
+
+    sessions: Sessions
+    checks: Checks
+    fixes: Fixes
+    tape: Tape
+    hits: Hits
+
+    @classmethod
+    def nothing(cls) -> "Walked":
+        """A job in which nothing was walked yet."""
+        return cls(
+            sessions=Sessions.empty(),
+            checks=Checks.empty(),
+            fixes=Fixes.empty(),
+            tape=Tape.empty(),
+            hits=Hits.empty(),
+        )
+
+    def plus(self, new: "Walked") -> "Walked":
+        """These rows, then those of `new`."""
+        return Walked(
+            sessions=Sessions.concat([self.sessions, new.sessions]),
+            checks=Checks.concat([self.checks, new.checks]),
+            fixes=Fixes.concat([self.fixes, new.fixes]),
+            tape=Tape.concat([self.tape, new.tape]),
+            hits=Hits.concat([self.hits, new.hits]),
+        )
