@@ -143,7 +143,7 @@ def set_out(
     >>> [(b.from_peg, b.to_peg, b.tape_m) for b in pegging.baselines[:2]]
     [('P001', 'P002', 2.0), ('P004', 'P003', 2.0)]
     >>> pegging.pegs.peg_id[6:].tolist()
-    ['1-001s', '1-002s', '1-001f', '1-002f', 'P007', 'P008']
+    ['1-001s', '1-002f', '1-001f', '1-002s', 'P007', 'P008']
     """
     if not len(lanes):
         raise MissingError("there are no lanes to set out: plan them first")
@@ -190,7 +190,7 @@ def _rows(xy: NDArray[np.float64], **columns: Any) -> _Rows:
 
 
 def _corner_rows(frame: Frame, slope: Slope) -> _Rows:
-    near, far = (f"{CORNER_PEGS[i]}-{CORNER_PEGS[j]}" for i, j in BASELINES[:2])
+    near, far = _baseline_names()[:2]
     across = frame.width_m * float(slope.ratio(frame.axes.rotation_deg + 90.0))
     return _rows(
         frame.axes.apply(frame.corners_m),
@@ -208,14 +208,20 @@ def _baseline_rows(frame: Frame, slope: Slope, tape_m: float) -> _Rows:
     side, reading = tape_marks(length * ratio, tape_m)
     share = reading / (length * ratio)[side]
     xy = ends[side, 0] + (ends[side, 1] - ends[side, 0]) * share[:, None]
-    names = np.array([f"{CORNER_PEGS[i]}-{CORNER_PEGS[j]}" for i, j in BASELINES], dtype=object)
     return _rows(
-        frame.axes.apply(xy), role="baseline", line=names[side], tape_m=reading, offset_m=0.0
+        frame.axes.apply(xy),
+        role="baseline",
+        line=_baseline_names()[side],
+        tape_m=reading,
+        offset_m=0.0,
     )
 
 
 def _lane_end_rows(lanes: Lanes, frame: Frame, slope: Slope) -> _Rows:
-    """Each end read on the nearer of the two baselines that its lane runs between."""
+    """Each end read on the nearer of the two baselines that its lane runs between.
+
+    They come in the order in which a team meets them along each baseline.
+    """
     ends = lane_ends(lanes)
     a, b = (frame.coordinates_m(e) for e in ends)
     along_y = np.tile(runs_along_y(a, b), 2)
@@ -223,16 +229,20 @@ def _lane_end_rows(lanes: Lanes, frame: Frame, slope: Slope) -> _Rows:
     reading, depth = np.where(along_y[:, None], at, at[:, ::-1]).T
     far_side = np.where(along_y, frame.depth_m, frame.width_m)
     far = far_side - depth < depth
-    names = np.array([f"{CORNER_PEGS[i]}-{CORNER_PEGS[j]}" for i, j in BASELINES], dtype=object)
+    side = np.where(along_y, 0, 2) + far
     across, along = _axis_ratios(frame, slope)
+    order = np.lexsort((reading, side))
+    columns = {
+        "peg_id": np.concatenate(lane_pegs(lanes.lane_id)),
+        "lane_id": np.tile(lanes.lane_id, 2),
+        "line": _baseline_names()[side],
+        "tape_m": reading * np.where(along_y, across, along),
+        "offset_m": np.where(far, far_side - depth, depth) * np.where(along_y, along, across),
+    }
     return _rows(
-        np.concatenate(ends),
-        peg_id=np.concatenate(lane_pegs(lanes.lane_id)),
+        np.concatenate(ends)[order],
         role="lane end",
-        lane_id=np.tile(lanes.lane_id, 2),
-        line=names[np.where(along_y, 0, 2) + far],
-        tape_m=reading * np.where(along_y, across, along),
-        offset_m=np.where(far, far_side - depth, depth) * np.where(along_y, along, across),
+        **{name: values[order] for name, values in columns.items()},
     )
 
 
@@ -248,6 +258,10 @@ def _intermediate_rows(lanes: Lanes, frame: Frame, slope: Slope, tape_m: float) 
 
 def _control_rows(control: Control) -> _Rows:
     return _rows(shapely.get_coordinates(control.geometry), role="control", line=control.name)
+
+
+def _baseline_names() -> NDArray[np.object_]:
+    return np.array([f"{CORNER_PEGS[i]}-{CORNER_PEGS[j]}" for i, j in BASELINES], dtype=np.object_)
 
 
 def _axis_ratios(frame: Frame, slope: Slope) -> NDArray[np.float64]:
