@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.random import RandomState
 from numpy.typing import NDArray
 from pyproj import CRS
 
@@ -161,6 +160,7 @@ def _control() -> bytes:
     return _geojson(lines, "Point", rows)
 
 
+@cache
 def _gpx(walked: Walk, outing: scenario.Outing) -> bytes:
     """GPX 1.1 as a GPS unit writes it: waypoints first, then one track."""
     lonlat = transform_xy(walked.xy, _CRS, WGS84)
@@ -199,7 +199,7 @@ def _tape_hits() -> bytes:
     """Hits of the lane walked afterwards with a tape, by chainage."""
     lanes = planned()
     lane = lanes.take(lanes.lane_id == scenario.PASS_1.missed_lane)
-    heard = respond(lane, np.zeros(len(lane)), RandomState(scenario.TAPE_SEED))
+    heard = respond(lane, np.zeros(len(lane)), scenario.TAPE_SEED)
     rows = [
         f"{scenario.PASS_1.missed_lane},{at:.1f},forward,{strength}"
         for at, strength in zip(heard.chainage_m, heard.strength.tolist(), strict=True)

@@ -1,10 +1,13 @@
 """Where the instrument responds on a walk over Sallow Yard: a simulator, for the demo's inputs.
 
 The laws and rates are invented to be plausible, not measured. Random numbers come from
-``numpy.random.RandomState``, whose streams numpy promises never to change.
+``numpy.random.RandomState``, whose streams numpy promises never to change, and each lane has a
+stream of its own, so that what happens on it does not depend on the order of the lanes.
 """
 
+import zlib
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 import shapely
@@ -55,7 +58,7 @@ class Responses:
     cause: NDArray[np.object_]
 
 
-def respond(lanes: Lanes, wander_m: Real, random: RandomState) -> Responses:
+def respond(lanes: Lanes, wander_m: Real, seed: int) -> Responses:
     """Responses logged while walking each lane from start to finish.
 
     Parameters
@@ -64,22 +67,22 @@ def respond(lanes: Lanes, wander_m: Real, random: RandomState) -> Responses:
         Lanes (n,) in the order walked, in the job CRS.
     wander_m
         How far right of the lane the walker was on average (n,).
-    random
-        Source of random numbers, drawn in a fixed order.
+    seed
+        Seed of the outing.
     """
+    dice = _Dice.of(lanes, seed)
     start = shapely.get_coordinates(shapely.get_point(lanes.geometry, 0))
     along = unit_vector(lanes.bearing_deg)
     right = np.column_stack([along[:, 1], -along[:, 0]])
     walked = _lines(start + right * wander_m[:, None], along, lanes.length_m)
     found = [
-        *_over_metal(walked, lanes, random),
-        *_over_changes(walked, lanes, random),
-        *_by_interference(walked, random),
-        _by_drift(lanes, random),
+        *_over_metal(walked, dice),
+        *_over_changes(walked, lanes, dice),
+        *_by_interference(walked, dice),
+        _by_drift(lanes, dice),
     ]
-    lane, at, strength, cause = (np.concatenate(c) for c in zip(*found, strict=True))
-    late = LATE_M + LATE_SD_M * random.standard_normal(len(at))
-    logged = np.clip(at + late, 0.5, lanes.length_m[lane] - 0.2)
+    lane, logged, strength, cause = (np.concatenate(c) for c in zip(*found, strict=True))
+    logged = np.clip(logged, 0.5, lanes.length_m[lane] - 0.2)
     order = np.lexsort([logged, lane])
     lane, logged = lane[order], logged[order]
     fresh = np.ones(len(lane), dtype=bool)
@@ -95,6 +98,30 @@ def respond(lanes: Lanes, wander_m: Real, random: RandomState) -> Responses:
     )
 
 
+class _Dice:
+    """Chance, for one source after another: a row of numbers for each lane."""
+
+    def __init__(self, streams: list[RandomState]) -> None:
+        self.streams = streams
+
+    @classmethod
+    def of(cls, lanes: Lanes, seed: int) -> Self:
+        return cls([stream(seed, lane_id) for lane_id in lanes.lane_id])
+
+    def chance(self) -> Real:
+        """Number (n,) between 0 and 1."""
+        return np.array([s.random_sample() for s in self.streams], dtype=np.float64)
+
+    def normal(self) -> Real:
+        """Number (n,) of the standard normal distribution."""
+        return np.array([s.standard_normal() for s in self.streams], dtype=np.float64)
+
+
+def stream(seed: int, name: str) -> RandomState:
+    """Stream of random numbers of one thing in an outing."""
+    return RandomState([seed, zlib.crc32(name.encode())])
+
+
 Found = tuple[NDArray[np.int64], Real, Real, NDArray[np.object_]]
 
 
@@ -103,12 +130,17 @@ def _lines(start: Real, along: Real, length_m: Real) -> NDArray[np.object_]:
     return np.asarray(shapely.linestrings(ends))
 
 
-def _found(where: NDArray[np.bool_], at: Real, strength: Real, cause: str) -> Found:
+def _found(
+    where: NDArray[np.bool_], at: Real, mean_strength: Real | float, cause: str, dice: _Dice
+) -> Found:
+    """Rows of one source, each logged late."""
     lane = np.flatnonzero(where).astype(np.int64)
-    return lane, at[lane], strength[lane], np.full(len(lane), cause, dtype=object)
+    logged = at + LATE_M + LATE_SD_M * dice.normal()
+    strength = np.clip(np.round(mean_strength + dice.normal()), 1.0, 9.0)
+    return lane, logged[lane], strength[lane], np.full(len(lane), cause, dtype=object)
 
 
-def _over_metal(walked: NDArray[np.object_], lanes: Lanes, random: RandomState) -> list[Found]:
+def _over_metal(walked: NDArray[np.object_], dice: _Dice) -> list[Found]:
     found = []
     for metal, shape in zip(scenario.METAL, scenario.metal_geometry(), strict=True):
         # A long piece sounds in the middle of the stretch of lane that is near it.
@@ -116,14 +148,13 @@ def _over_metal(walked: NDArray[np.object_], lanes: Lanes, random: RandomState) 
         middle = shapely.line_locate_point(walked, shapely.centroid(near))
         distance = shapely.distance(walked, shape)
         ratio = distance / metal.half_reach_m
-        heard = random.random_sample(len(lanes)) < CHANCE_ABOVE_METAL * np.exp(-(ratio**4))
-        strength = 8.0 * np.exp(-(ratio**2)) + random.standard_normal(len(lanes))
+        heard = dice.chance() < CHANCE_ABOVE_METAL * np.exp(-(ratio**4))
         where = heard & ~shapely.is_empty(near)
-        found.append(_found(where, middle, _on_scale(strength), metal.name))
+        found.append(_found(where, middle, 8.0 * np.exp(-(ratio**2)), metal.name, dice))
     return found
 
 
-def _over_changes(walked: NDArray[np.object_], lanes: Lanes, random: RandomState) -> list[Found]:
+def _over_changes(walked: NDArray[np.object_], lanes: Lanes, dice: _Dice) -> list[Found]:
     found = []
     for change, line in zip(scenario.CHANGES, scenario.change_geometry(), strict=True):
         crossing = shapely.intersection(walked, line)
@@ -131,31 +162,23 @@ def _over_changes(walked: NDArray[np.object_], lanes: Lanes, random: RandomState
         turn = bearing_difference(lanes.bearing_deg, change.heading_deg + scenario.TURN_DEG)
         chance = np.where(np.abs(turn) < CHANGE_SENSE_DEG, CHANCE_WITH_CHANGE, 0.0)
         chance[np.abs(turn) > 180.0 - CHANGE_SENSE_DEG] = CHANCE_AGAINST_CHANGE
-        heard = random.random_sample(len(lanes)) < chance
-        strength = _on_scale(3.0 + random.standard_normal(len(lanes)))
-        found.append(_found(heard & ~shapely.is_empty(crossing), at, strength, change.name))
+        where = (dice.chance() < chance) & ~shapely.is_empty(crossing)
+        found.append(_found(where, at, 3.0, change.name, dice))
     return found
 
 
-def _by_interference(walked: NDArray[np.object_], random: RandomState) -> list[Found]:
+def _by_interference(walked: NDArray[np.object_], dice: _Dice) -> list[Found]:
     found = []
     for source in scenario.INTERFERENCE:
         line = shapely.LineString(scenario.to_map(source.outline))
         near = shapely.distance(walked, line) < source.distance_m
         closest = shapely.get_point(shapely.shortest_line(walked, line), 0)
         at = shapely.line_locate_point(walked, closest)
-        heard = random.random_sample(len(walked)) < CHANCE_NEAR_INTERFERENCE
-        strength = _on_scale(4.0 + random.standard_normal(len(walked)))
-        found.append(_found(heard & near, at, strength, source.name))
+        where = near & (dice.chance() < CHANCE_NEAR_INTERFERENCE)
+        found.append(_found(where, at, 4.0, source.name, dice))
     return found
 
 
-def _by_drift(lanes: Lanes, random: RandomState) -> Found:
-    heard = random.random_sample(len(lanes)) < lanes.length_m / DRIFT_EVERY_M
-    at = random.random_sample(len(lanes)) * lanes.length_m
-    strength = _on_scale(2.0 + random.standard_normal(len(lanes)))
-    return _found(heard, at, strength, "drift")
-
-
-def _on_scale(strength: Real) -> Real:
-    return np.clip(np.round(strength), 1.0, 9.0)
+def _by_drift(lanes: Lanes, dice: _Dice) -> Found:
+    where = dice.chance() < lanes.length_m / DRIFT_EVERY_M
+    return _found(where, dice.chance() * lanes.length_m, 2.0, "drift", dice)

@@ -82,7 +82,7 @@ class Outing:
     gate: tuple[float, float]
     """Where the walker starts, in the local grid."""
     missed_lane: str
-    """Lane passed over by miscounting pegs: from there on each lane is walked the other way."""
+    """Lane passed over by miscounting pegs: from there on each lane is begun at its nearer end."""
     dwell_lane: str
     dwell_at_m: float
     seed: int
@@ -133,7 +133,7 @@ PASS_1 = Outing(
     start_utc=datetime(2026, 5, 12, 8, 30, tzinfo=UTC),
     gate=(94.0, 0.0),
     missed_lane="1-016",
-    dwell_lane="1-012",
+    dwell_lane="1-021",
     dwell_at_m=60.0,
     seed=20260512,
 )

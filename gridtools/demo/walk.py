@@ -8,7 +8,7 @@ from numpy.random import RandomState
 from numpy.typing import NDArray
 
 from gridtools.demo import scenario
-from gridtools.demo.responses import Responses, respond
+from gridtools.demo.responses import Responses, respond, stream
 from gridtools.layers import Lanes
 from gridtools.plan.detours import Detours
 from gridtools.units import normalise_bearing, unit_vector
@@ -65,10 +65,12 @@ def walk(lanes: Lanes, outing: scenario.Outing, no_go: shapely.Geometry) -> Walk
     no_go
         Ground not to be walked, gone round between lanes.
     """
-    random = RandomState(outing.seed)
     chosen = _as_walked(lanes, outing)
-    wander = [_wander(length, random) for length in chosen.length_m.tolist()]
-    responses = respond(chosen, np.array([w.mean() for w in wander]), random)
+    wander = [
+        _wander(length, stream(outing.seed, f"wander on {lane_id}"))
+        for length, lane_id in zip(chosen.length_m.tolist(), chosen.lane_id, strict=True)
+    ]
+    responses = respond(chosen, np.array([w.mean() for w in wander]), outing.seed)
     way, pause, speed, hit_node = _way(chosen, outing, responses, wander, no_go)
     step = np.hypot(*np.diff(way, axis=0).T)
     leave = np.concatenate([[0.0], np.cumsum(step / speed[1:] + pause[1:])])
@@ -78,7 +80,9 @@ def walk(lanes: Lanes, outing: scenario.Outing, no_go: shapely.Geometry) -> Walk
     node_xy = np.repeat(way, 2, axis=0)
     seconds = np.arange(int(node_time[-1]) + 1)
     true = np.column_stack([np.interp(seconds, node_time, node_xy[:, k]) for k in (0, 1)])
-    error = np.column_stack([_smooth_error(len(seconds), random) for _ in (0, 1)])
+    error = np.column_stack(
+        [_smooth_error(len(seconds), stream(outing.seed, axis)) for axis in ("east", "north")]
+    )
     return Walk(
         seconds=seconds,
         xy=true + error,
@@ -93,7 +97,13 @@ def _as_walked(lanes: Lanes, outing: scenario.Outing) -> Lanes:
     lanes = lanes.take(lanes.pass_no == outing.pass_no)
     lanes = lanes.take(np.argsort(lanes.seq, kind="stable"))
     missed = lanes.lane_id == outing.missed_lane
-    turned = np.cumsum(missed) > 0
+    ends = shapely.get_coordinates(shapely.get_point(lanes.geometry, [[0], [-1]])).reshape(2, -1, 2)
+    turned = np.zeros(len(lanes), dtype=bool)
+    at = ends[1, np.argmax(missed) - 1]
+    for i in np.flatnonzero((np.cumsum(missed) > 0) & ~missed):
+        away = np.hypot(*(ends[:, i] - at).T)
+        turned[i] = away[1] < away[0]
+        at = ends[0 if turned[i] else 1, i]
     return lanes.with_columns(
         geometry=np.where(turned, shapely.reverse(lanes.geometry), lanes.geometry),
         bearing_deg=normalise_bearing(lanes.bearing_deg + 180.0 * turned),

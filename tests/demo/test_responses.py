@@ -3,7 +3,6 @@ from collections import Counter
 import numpy as np
 import pytest
 import shapely
-from numpy.random import RandomState
 
 from gridtools.demo import inputs, responses, scenario
 from gridtools.layers import Lanes
@@ -19,7 +18,7 @@ def lanes():
 @pytest.fixture(scope="module")
 def many(lanes):
     """Responses of many walks over the whole plan."""
-    return [responses.respond(lanes, np.zeros(len(lanes)), RandomState(s)) for s in range(RUNS)]
+    return [responses.respond(lanes, np.zeros(len(lanes)), s) for s in range(RUNS)]
 
 
 def pooled(many, name):
@@ -71,5 +70,15 @@ def test_respond__hits_stay_on_the_lane_and_apart(lanes, many):
 
 
 def test_respond__no_lanes():
-    heard = responses.respond(Lanes.empty(), np.empty(0), RandomState(1))
+    heard = responses.respond(Lanes.empty(), np.empty(0), 1)
     assert len(heard.lane) == 0
+
+
+def test_respond__does_not_depend_on_the_order_of_the_lanes(lanes):
+    turned = lanes.take(np.arange(len(lanes))[::-1])
+    there, back = (responses.respond(part, np.zeros(len(part)), 7) for part in (lanes, turned))
+    heard = [
+        sorted(zip(part.lane_id[r.lane], r.chainage_m.tolist(), r.cause, strict=True))
+        for part, r in ((lanes, there), (turned, back))
+    ]
+    assert heard[0] == heard[1]

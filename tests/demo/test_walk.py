@@ -41,7 +41,7 @@ def test_walk__every_lane_but_the_missed_one(outing):
     lanes = inputs.planned()
     for lane_id in lanes.lane_id[lanes.pass_no == outing.pass_no]:
         lane = lane_of(lane_id)
-        if lane.length_m[0] < 12.0:
+        if lane.length_m[0] < 25.0:
             continue
         line = lane.geometry[0]
         beside = xy[along(lane, xy, 1.4)]
@@ -49,10 +49,15 @@ def test_walk__every_lane_but_the_missed_one(outing):
         assert bool(on_it) == (lane_id != outing.missed_lane), lane_id
 
 
-def test_walk__lanes_after_the_missed_one_are_walked_the_other_way():
+def test_walk__lanes_after_the_missed_one_are_begun_at_the_nearer_end():
     """Peg counting went wrong: the walker did not go back to the start of the next lane."""
     xy = inputs.walked(scenario.PASS_1).xy
-    for lane_id, forward in (("1-015", True), ("1-017", False), ("1-018", False)):
+    for lane_id, forward in (
+        ("1-017", True),
+        ("1-015", False),
+        ("1-014", False),
+        ("1-010a", False),
+    ):
         lane = lane_of(lane_id)
         line = lane.geometry[0]
         there = shapely.line_locate_point(line, shapely.points(xy[along(lane, xy, 1.2)]))
@@ -75,20 +80,25 @@ def test_walk__stops_at_each_hit(outing):
 
 
 def test_walk__keeps_out_of_ground_not_to_be_walked(outing):
+    """But for the error of the fixes, and of a walker who keeps along its edge."""
     site, exclusion, _ = inputs.ground()
-    inner = shapely.buffer(no_go(site, exclusion), -3.5 * walk.GPS_ERROR_M)
+    inner = shapely.buffer(no_go(site, exclusion), -5.0 * walk.GPS_ERROR_M)
     assert not shapely.intersects(inner, shapely.points(inputs.walked(outing).xy)).any()
 
 
 def test_walk__metal_hits_lie_near_their_metal(outing):
-    """Lateness, stray and GPS error together stay within reach and 2.5 m."""
+    """On the walker's side of it: reach, lateness, stray and GPS error at their worst."""
     logged = inputs.walked(outing)
-    pieces = scenario.metal_geometry()
-    for metal, shape in zip(scenario.METAL, pieces, strict=True):
+    for metal, shape in zip(scenario.METAL, scenario.metal_geometry(), strict=True):
         hits = shapely.points(logged.xy[logged.hit[logged.cause == metal.name]])
-        assert len(hits) >= 1
-        away = shapely.distance(hits, shape)
-        assert (away < walk.GPS_ERROR_M + metal.half_reach_m * 1.5 + 2.5).all()
+        assert (shapely.distance(hits, shape) < 1.5 * metal.half_reach_m + 2.0).all()
+
+
+def test_walk__the_lane_over_the_fuel_tank_is_the_one_missed():
+    """So that pass 1 alone does not find it."""
+    missed = lane_of(scenario.PASS_1.missed_lane).geometry[0]
+    assert shapely.distance(missed, scenario.metal_geometry()[0]) < 1.0
+    assert "fuel tank" not in inputs.walked(scenario.PASS_1).cause
 
 
 def test_smooth_error__has_the_stated_size_and_memory():
