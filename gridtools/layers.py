@@ -250,7 +250,8 @@ def _column(table: str, name: str, kind: Kind, value: Any, count: int) -> NDArra
 
 
 _ID = re.compile(r"(?:[A-Za-z]?(\d+)-)?([A-Za-z]*)(\d+)([a-z]*)")
-_LEGS = 1000
+# Room for legs to zzz and for ten million numbers; below 2**53, so that any reader has it exact.
+_LEGS = 100_000
 _NUMBERS = 10_000_000
 
 
@@ -268,7 +269,7 @@ def feature_id(row_id: str) -> int:
     Examples
     --------
     >>> feature_id("C001"), feature_id("1-003"), feature_id("1-003b"), feature_id("S002-0007")
-    (1, 10000003000, 10000003002, 20000007000)
+    (1, 1000000300000, 1000000300002, 2000000700000)
     """
     match = _ID.fullmatch(row_id)
     if match is None:
@@ -373,6 +374,12 @@ class Lanes(Layer):
     magnetic_bearing_deg: Annotated[Real, Col("walking direction from magnetic north")]
     start_peg: Annotated[Text, Col("peg at the start")]
     finish_peg: Annotated[Text, Col("peg at the finish")]
+
+    @staticmethod
+    def joined(*layers: "Lanes") -> "Lanes":
+        """Lanes, infill and recheck lanes as one layer of plain lanes."""
+        plain = [{f.name: getattr(layer, f.name) for f in fields(Lanes)} for layer in layers]
+        return Lanes.concat([Lanes(**columns) for columns in plain])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

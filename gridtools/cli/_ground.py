@@ -43,8 +43,8 @@ def ground_options(function: F) -> F:
                 "interferences",
                 metavar="FILE",
                 multiple=True,
-                help="Known sources of false response, of any geometry. Columns kind and standoff_m "
-                "are used.",
+                help="Known sources of false response, of any geometry. Columns kind and "
+                "standoff_m are used.",
             ),
             click.option(
                 "--standoff",

@@ -3,6 +3,8 @@
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from gridtools.job import Job
 
 
@@ -34,6 +36,27 @@ def sweep_basis(given: float | None, job: "Job") -> str:
     if setting is None or (given is not None and given != setting.number):
         return "given"
     return setting.basis
+
+
+def fix_accuracy_m(given: float | None, job: "Job") -> float | None:
+    """Standard error of a fix, each axis: given now, or kept, or the worst of the sessions."""
+    import numpy as np
+
+    from gridtools.layers import Sessions
+
+    found = stored(job, "fix_accuracy_m") if given is None else given
+    if found is not None:
+        return found
+    known = job.read(Sessions).accuracy_m
+    return float(np.nanmax(known)) if np.isfinite(known).any() else None
+
+
+def magnetic_date(job: "Job") -> "date":
+    """Day for which the magnetic bearings of the job's lanes hold; today before there are any."""
+    from datetime import UTC, date, datetime
+
+    setting = job.setting("magnetic_date")
+    return datetime.now(UTC).date() if setting is None else date.fromisoformat(setting.text)
 
 
 def stale_notices(job: "Job", *layers: str) -> list[str]:

@@ -1,5 +1,6 @@
 """Parameter types and options that several commands share."""
 
+import math
 from collections.abc import Callable
 from typing import Any, TypeVar
 
@@ -14,10 +15,13 @@ F = TypeVar("F", bound=Callable[..., Any])
 class _Measure(click.ParamType[Any]):
     """A number with a unit, given to the command in metres or square metres."""
 
-    def __init__(self, name: str, parse: Callable[[str], float], *, positive: bool) -> None:
+    def __init__(
+        self, name: str, parse: Callable[[str], float], low: float, *, exclusive: bool = False
+    ) -> None:
         self.name = name
         self._parse = parse
-        self._positive = positive
+        self._low = low
+        self._exclusive = exclusive
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -28,10 +32,9 @@ class _Measure(click.ParamType[Any]):
             number = self._parse(str(value))
         except InputError as error:
             self.fail(str(error), param, ctx)
-        if self._positive and number <= 0:
-            self.fail(f"{value!r} must be more than zero", param, ctx)
-        if number < 0:
-            self.fail(f"{value!r} must not be negative", param, ctx)
+        if number < self._low or (self._exclusive and number == self._low):
+            least = "more than" if self._exclusive else "at least"
+            self.fail(f"{value!r} must be {least} {self._low:g}", param, ctx)
         return number
 
 
@@ -54,9 +57,10 @@ class _Bearing(click.ParamType[Any]):
         return bearing
 
 
-LENGTH = _Measure("length", parse_length, positive=False)
-POSITIVE_LENGTH = _Measure("length", parse_length, positive=True)
-AREA = _Measure("area", parse_area, positive=False)
+LENGTH = _Measure("length", parse_length, 0.0)
+POSITIVE_LENGTH = _Measure("length", parse_length, 0.0, exclusive=True)
+SIGNED_LENGTH = _Measure("length", parse_length, -math.inf)
+AREA = _Measure("area", parse_area, 0.0)
 BEARING = _Bearing()
 
 job_argument = click.argument("path", metavar="JOB")

@@ -1,0 +1,59 @@
+"""``gridtools amend``: strikes out or corrects what was taken in, with a reason."""
+
+import click
+
+from gridtools.cli.options import SIGNED_LENGTH, job_argument, output_options
+
+
+@click.command()
+@job_argument
+@click.argument("row_id", metavar="ID")
+@click.option("--reason", required=True, metavar="TEXT", help="Why; it is kept with the row.")
+@click.option("--strike", is_flag=True, help="Strike the row out: it stays, but counts no more.")
+@click.option("--operator", metavar="TEXT", help="Correct who walked a session.")
+@click.option("--instrument", metavar="TEXT", help="Correct the instrument of a session.")
+@click.option("--tuning", type=click.Choice(["motion", "static"]), help="Correct a session.")
+@click.option("--positions", type=click.Choice(["gps", "lane"]), help="Correct a session.")
+@click.option("--ahead", "ahead_m", type=SIGNED_LENGTH, help="Correct a session's lever arm.")
+@click.option("--right", "right_m", type=SIGNED_LENGTH, help="Correct a session's lever arm.")
+@click.option("--fix-accuracy", "accuracy_m", type=SIGNED_LENGTH, help="Correct a session.")
+@click.option("--part", type=click.Choice(["start", "peak", "end"]), help="Correct a hit.")
+@click.option("--strength", type=float, help="Correct a hit.")
+@output_options
+def amend(
+    path: str,
+    row_id: str,
+    reason: str,
+    strike: bool,
+    as_json: bool,
+    quiet: bool,
+    **values: str | float | None,
+) -> None:
+    """Strike out or correct a session (S001), run (S001-0004) or hit (H0012), with a reason.
+
+    Nothing is erased: the row, its old value and the reason stay. Runs and hits are worked out
+    again at once.
+    """
+    from gridtools.cli._recording import read_walked, rules_of, write_recording
+    from gridtools.cli.output import say
+    from gridtools.field.amend import amended
+    from gridtools.field.derive import derive
+    from gridtools.job import Job
+    from gridtools.layers import Runs
+
+    given = {name: value for name, value in values.items() if value is not None}
+    if strike == bool(given):
+        raise click.UsageError("give either --strike or what to correct")
+    with Job.open(path) as job:
+        before = read_walked(job)
+        after = amended(before.walked, job.read(Runs), before.lanes, row_id, reason, given)
+        derived = derive(before.lanes, *after.layers, rules_of(job))
+        options = {"id": row_id, "reason": reason, "strike": strike, **given}
+        write_recording(job, "amend", options, before, after, derived)
+    say(
+        {"id": row_id, "struck": strike, "corrected": given},
+        [f"{row_id} {'struck out' if strike else 'corrected'}: {reason}."],
+        derived.notices,
+        as_json=as_json,
+        quiet=quiet,
+    )

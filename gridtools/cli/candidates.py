@@ -1,0 +1,127 @@
+"""``gridtools candidates``: hits weighed by heading."""
+
+import click
+
+from gridtools.cli.options import (
+    POSITIVE_LENGTH,
+    SIGNED_LENGTH,
+    job_argument,
+    output_options,
+)
+
+
+@click.command()
+@job_argument
+@click.option("--sweep-width", type=POSITIVE_LENGTH, help="Sweep width, if not the job's own.")
+@click.option(
+    "--heading-offset",
+    type=SIGNED_LENGTH,
+    help="How far along the heading hits are logged late; estimated if not given.",
+)
+@click.option("--fix-accuracy", type=POSITIVE_LENGTH, help="Standard error of a fix, each axis.")
+@output_options
+def candidates(
+    path: str,
+    sweep_width: float | None,
+    heading_offset: float | None,
+    fix_accuracy: float | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Weigh hits by heading: metal, a change of ground, or unresolved."""
+    from gridtools.cli._settings import (
+        fix_accuracy_m,
+        magnetic_date,
+        stale_notices,
+        stored,
+        sweep_basis,
+        wanted,
+    )
+    from gridtools.cli.output import say, table
+    from gridtools.handover.cautions import NO_PROOF, sweep_statement
+    from gridtools.job import Job
+    from gridtools.layers import (
+        Candidates,
+        Exclusion,
+        Hits,
+        Lanes,
+        Recheck,
+        Runs,
+        Site,
+    )
+    from gridtools.plan.area import no_go
+    from gridtools.targets.candidates import find_candidates
+
+    with Job.open(path) as job:
+        basis = sweep_basis(sweep_width, job)
+        sweep_width = wanted(sweep_width, job, "sweep_width_m", "--sweep-width")
+        if heading_offset is None:
+            heading_offset = stored(job, "heading_offset_m")
+        found = find_candidates(
+            job.read(Runs),
+            job.read(Hits),
+            lanes=job.read(Lanes),
+            sweep_width_m=sweep_width,
+            crs=job.metric_crs,
+            on=magnetic_date(job),
+            previous=job.read(Candidates),
+            previous_recheck=job.read(Recheck),
+            heading_offset_m=heading_offset,
+            position_sigma_m=fix_accuracy_m(fix_accuracy, job),
+            no_go=no_go(job.read(Site), job.read(Exclusion)),
+        )
+        notices = stale_notices(job, "lanes", "runs")
+        inputs = [Runs, Hits, "sweep_width_m", "heading_offset_m", "fix_accuracy_m"]
+        options = {"sweep_width_m": sweep_width}
+        with job.change("candidates", options, inputs) as change:
+            change.replace(found.candidates)
+            change.replace(found.evidence)
+            change.replace(found.edges)
+            change.replace(found.recheck)
+            change.set("sweep_width_m", sweep_width, "m", basis)
+            if heading_offset is not None:
+                change.set("heading_offset_m", heading_offset, "m")
+            if fix_accuracy is not None:
+                change.set("fix_accuracy_m", fix_accuracy, "m")
+    layer = found.candidates
+    say(
+        {
+            "candidates": [
+                {
+                    "candidate_id": layer.candidate_id[i],
+                    "verdict": layer.verdict[i],
+                    "p_metal": round(float(layer.p_metal[i]), 4),
+                    "rank": int(layer.rank[i]),
+                }
+                for i in layer.rank.argsort(kind="stable")
+            ],
+            "edges": len(found.edges),
+            "recheck": len(found.recheck),
+            "heading_offset_m": found.offset.offset_m,
+        },
+        [
+            *table(
+                ("candidate", "metal", "verdict", "hits", "crossings", "headings hit", "unwalked"),
+                [
+                    (
+                        layer.candidate_id[i],
+                        f"{layer.p_metal[i]:.0%}",
+                        layer.verdict[i],
+                        str(layer.hits[i]),
+                        str(layer.crossings[i]),
+                        layer.headings_hit[i],
+                        layer.headings_unwalked[i] or "none",
+                    )
+                    for i in layer.rank.argsort(kind="stable")
+                ],
+            ),
+            "",
+            f"{len(found.edges)} edges (hits on one heading only), {len(found.recheck)} recheck "
+            f"lanes. Heading offset {found.offset.offset_m:+.2f} m ({found.offset.basis}); "
+            f"{sweep_statement(sweep_width, basis)}.",
+            NO_PROOF,
+        ],
+        [*notices, *found.notices],
+        as_json=as_json,
+        quiet=quiet,
+    )

@@ -1,0 +1,136 @@
+"""``gridtools record``: takes in logs of the walk, and works out runs and hits."""
+
+import click
+
+from gridtools.cli.options import (
+    POSITIVE_LENGTH,
+    SIGNED_LENGTH,
+    job_argument,
+    output_options,
+)
+
+CHECKS = {"pass": True, "fail": False, None: None}
+
+
+@click.command()
+@job_argument
+@click.argument("files", metavar="[FILE]...", nargs=-1)
+@click.option("--session", "note", metavar="TEXT", default="", help="Remark on the outing.")
+@click.option("--operator", metavar="TEXT", default="", help="Who walked.")
+@click.option("--instrument", metavar="TEXT", default="", help="Instrument and its set-up.")
+@click.option(
+    "--tuning",
+    type=click.Choice(["motion", "static"]),
+    default="motion",
+    show_default=True,
+    help="Motion: the instrument retunes by itself, so a response fades when the walker stands.",
+)
+@click.option("--check-start", type=click.Choice(["pass", "fail"]), help="Function check before.")
+@click.option("--check-finish", type=click.Choice(["pass", "fail"]), help="Function check after.")
+@click.option(
+    "--positions",
+    type=click.Choice(["gps", "lane"]),
+    default="gps",
+    show_default=True,
+    help="Lane: the walker states the lane, which fixes the position; GPS tells time and progress.",
+)
+@click.option(
+    "--hits",
+    "hits_from",
+    metavar="auto|all|none|KEY=TEXT",
+    default="auto",
+    show_default=True,
+    help="Waypoints of a GPX file that are hits: those with a time, inside the site and during "
+    "the walk; all with a time; none; or those of one name, type or sym.",
+)
+@click.option("--ahead", type=SIGNED_LENGTH, default=0.0, help="Coil midpoint ahead of antenna.")
+@click.option("--right", type=SIGNED_LENGTH, default=0.0, help="Coil midpoint right of antenna.")
+@click.option("--fix-accuracy", type=POSITIVE_LENGTH, help="Standard error of a fix, each axis.")
+@click.option("--tz", metavar="ZONE", help="Time zone of times that state none: Europe/Lisbon.")
+@click.option(
+    "--min-speed",
+    type=click.FloatRange(0.0, min_open=True),
+    help="Slower is standing, in metres a second (0.3 unless set before).",
+)
+@click.option(
+    "--max-speed",
+    type=click.FloatRange(0.0, min_open=True),
+    help="Faster does not count, in metres a second (2 unless set before).",
+)
+@output_options
+def record(
+    path: str,
+    files: tuple[str, ...],
+    note: str,
+    operator: str,
+    instrument: str,
+    tuning: str,
+    check_start: str | None,
+    check_finish: str | None,
+    positions: str,
+    hits_from: str,
+    ahead: float,
+    right: float,
+    fix_accuracy: float | None,
+    tz: str | None,
+    min_speed: float | None,
+    max_speed: float | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Take in GPX or CSV logs, or tape notes, one outing each; work out runs and hits.
+
+    Without a file it works out runs and hits again from what was taken in.
+    """
+    from gridtools.cli._recording import (
+        read_walked,
+        recording_lines,
+        rules_of,
+        take_in_files,
+        write_recording,
+    )
+    from gridtools.cli._settings import stale_notices
+    from gridtools.cli.output import say
+    from gridtools.field.derive import derive
+    from gridtools.field.intake import Outing
+    from gridtools.job import Job
+
+    def outing(log_id: str) -> Outing:
+        return Outing(
+            log_id=log_id,
+            operator=operator,
+            instrument=instrument,
+            tuning=tuning,
+            positions=positions,
+            ahead_m=ahead,
+            right_m=right,
+            accuracy_m=float("nan") if fix_accuracy is None else fix_accuracy,
+            check_start=CHECKS[check_start],
+            check_finish=CHECKS[check_finish],
+            note=note,
+        )
+
+    with Job.open(path) as job:
+        rules = rules_of(job, min_speed_mps=min_speed, max_speed_mps=max_speed)
+        before = read_walked(job)
+        taken = take_in_files(job, files, outing, before, rules, tz=tz, hits_from=hits_from)
+        everything = before.plus(taken.new)
+        derived = derive(taken.lanes, *everything.layers, rules)
+        notices = stale_notices(job, "lanes")
+        write_recording(
+            job,
+            "record",
+            {"files": files, "positions": positions, "hits": hits_from, "tz": tz},
+            before,
+            derived,
+            taken=taken,
+            settings={"min_speed_mps": min_speed, "max_speed_mps": max_speed},
+        )
+    summary, lines = recording_lines(taken, derived)
+    say(
+        summary,
+        lines,
+        [*notices, *taken.notices, *derived.notices],
+        as_json=as_json,
+        quiet=quiet,
+    )
