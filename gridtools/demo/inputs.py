@@ -49,7 +49,6 @@ def files() -> dict[str, bytes]:
         "pass-1.gpx": _gpx(walked(scenario.PASS_1), scenario.PASS_1),
         "pass-2.gpx": _gpx(walked(scenario.PASS_2), scenario.PASS_2),
         "walked-lanes.txt": _walked_note(),
-        "tape-hits.csv": _tape_hits(),
     }
 
 
@@ -192,16 +191,18 @@ def _gpx(walked: Walk, outing: scenario.Outing) -> bytes:
 
 
 def _walked_note() -> bytes:
-    return f"{scenario.PASS_1.missed_lane}\n".encode()
-
-
-def _tape_hits() -> bytes:
-    """Hits of the lane walked afterwards with a tape, by chainage."""
+    """Note of the lane walked afterwards with pegs and tape, its hits by chainage."""
     lanes = planned()
-    lane = lanes.take(lanes.lane_id == scenario.PASS_1.missed_lane)
+    missed = scenario.PASS_1.missed_lane
+    lane = lanes.take(lanes.lane_id == missed)
     heard = respond(lane, np.zeros(len(lane)), scenario.TAPE_SEED)
-    rows = [
-        f"{scenario.PASS_1.missed_lane},{at:.1f},forward,{strength}"
+    lines = [
+        f"# {scenario.NAME}: the lane that pass 1 missed",
+        scenario.TAPE_DAY.date().isoformat(),
+        f"{scenario.TAPE_DAY:%H:%M} {missed}",
+    ]
+    lines += [
+        f"hit {missed} at {at:.1f} m, strength {strength}"
         for at, strength in zip(heard.chainage_m, heard.strength.tolist(), strict=True)
     ]
-    return "\n".join(["lane,chainage_m,direction,strength", *rows, ""]).encode()
+    return "\n".join([*lines, ""]).encode()

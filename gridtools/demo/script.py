@@ -77,8 +77,8 @@ STEPS: tuple[Step, ...] = (
     ),
     Step("See what was covered and what was missed: a lane, it turns out.", ("coverage", JOB)),
     Step(
-        "The missed lane was then walked by pegs and tape: take in the note and its hits.",
-        ("record", JOB, Path("walked-lanes.txt"), Path("tape-hits.csv"), *_SESSION),
+        "The missed lane was then walked by pegs and tape: take in the note.",
+        ("record", JOB, Path("walked-lanes.txt"), *_SESSION, "--tz", "UTC"),
     ),
     Step("See that the gap is closed.", ("coverage", JOB)),
     Step("Weigh the hits by heading: metal, or a change of ground.", ("candidates", JOB)),

@@ -23,11 +23,14 @@ _SESSION_FIELDS = (
     "GPS unit, its accuracy", "clock: hours from UTC", "weather", "ground: dry, wet, grass, spoil",
 )  # fmt: skip
 _CHECK_TIMES = ("start", "break", "break", "break", "finish")
-_WALKED_EXAMPLES = (
-    ("1-001 to 1-020 in order, missed 1-007", "lanes 1-001 to 1-020, each end to end, but 1-007"),
-    ("1-007", "one lane, from its start peg to its finish peg"),
-    ("1-012 from 34 m", "lane 1-012 from chainage 34 m to its finish peg"),
-    ("1-012 0 to 20 m", "lane 1-012 from its start peg to chainage 20 m"),
+WALKED_EXAMPLES = (
+    ("2026-05-14", "date of the lines below it"),
+    ("1-001 to 1-020 in order, missed 1-007", "lanes 1-001 to 1-020 from end to end, but 1-007"),
+    ("09:20 1-021 backward", "begun at 09:20, finish peg to start peg"),
+    ("1-022, missed 1-022 from 34 m", "1-022 but its rest from chainage 34 m"),
+    ("1-023 from 34 m", "from chainage 34 m to the finish peg"),
+    ("1-024 0 to 20 m", "from the start peg to chainage 20 m"),
+    ("hit 1-024 at 12.5 m, strength 6", "a hit, by its chainage"),
 )
 
 
@@ -161,7 +164,7 @@ def hit_form(
     )
 
 
-def walked_form(*, job_name: str, rows: int = 9) -> str:
+def walked_form(*, job_name: str, rows: int = 6) -> str:
     """Form for a walked-lanes note, with how to write one.
 
     Parameters
@@ -181,7 +184,7 @@ def walked_form(*, job_name: str, rows: int = 9) -> str:
         title="walked lanes",
         job_name=job_name,
         session_fields=("date", "session", "operator"),
-        examples=_WALKED_EXAMPLES,
+        examples=WALKED_EXAMPLES,
         stop_rules=cautions.STOP_RULES,
         deference=cautions.DEFERENCE,
         no_proof=cautions.NO_PROOF,

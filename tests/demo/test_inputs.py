@@ -1,12 +1,12 @@
-import csv
-import io
 import json
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import gpxpy
 import pytest
 
 from gridtools.demo import inputs, scenario
+from gridtools.formats.tape_notes import read_tape_note
 from gridtools.formats.vector import read_vector
 
 DATA = Path(__file__).parents[2] / "data"
@@ -76,11 +76,12 @@ def test_outlines__nine_decimals_at_most():
     assert all(round(v, 9) == v for p in points for v in p)
 
 
-def test_tape_hits__stand_on_the_missed_lane():
-    rows = list(csv.DictReader(io.StringIO(inputs.files()["tape-hits.csv"].decode())))
-    lanes = inputs.planned()
-    length = float(lanes.length_m[lanes.lane_id == scenario.PASS_1.missed_lane][0])
-    assert rows
-    for row in rows:
-        assert row["lane"] == scenario.PASS_1.missed_lane
-        assert 0 < float(row["chainage_m"]) < length
+def test_walked_note__states_the_missed_lane_and_its_hits():
+    missed = scenario.PASS_1.missed_lane
+    note = inputs.files()["walked-lanes.txt"].decode()
+    log = read_tape_note(note, "walked-lanes.txt", inputs.planned(), tz=ZoneInfo("UTC"))
+    assert log.tape_lane.tolist() == [missed]
+    assert log.tape_from_m[0] == 0.0
+    assert len(log.hit_lane) >= 1
+    assert set(log.hit_lane) == {missed}
+    assert not log.notices

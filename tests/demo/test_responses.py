@@ -7,7 +7,7 @@ import shapely
 from gridtools.demo import inputs, responses, scenario
 from gridtools.layers import Lanes
 
-RUNS = 200
+RUNS = 60
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +31,7 @@ def test_respond__metal_is_heard_on_the_lanes_near_it_only(lanes, many):
         away = shapely.distance(lanes.geometry, shape)
         heard = np.bincount(lane[cause == metal.name], minlength=len(lanes)) / RUNS
         assert (heard[away < 0.5 * metal.half_reach_m] > 0.8).all(), metal.name
-        assert (heard[away > 1.3 * metal.half_reach_m] < 0.1).all(), metal.name
+        assert (heard[away > 1.3 * metal.half_reach_m] < 0.15).all(), metal.name
 
 
 def test_respond__changes_are_heard_in_one_sense(lanes, many):

@@ -1,13 +1,15 @@
 import re
 from datetime import date
+from zoneinfo import ZoneInfo
 
 import lxml.html
 import numpy as np
 import pytest
 import shapely
 
+from gridtools.formats.tape_notes import read_tape_note
 from gridtools.handover import cautions
-from gridtools.handover.sheets import hit_form, lane_sheet, walked_form
+from gridtools.handover.sheets import WALKED_EXAMPLES, hit_form, lane_sheet, walked_form
 from gridtools.layers import Infill, Lanes, Pegs, Recheck
 
 JOB = {
@@ -206,7 +208,31 @@ def test_hit_form__session_head(field):
 
 
 def test_walked_form__shows_how_to_write_a_note():
-    assert "1-001 to 1-020 in order, missed 1-007" in text_of(documents()["walked"])
+    text = text_of(documents()["walked"])
+    assert "1-001 to 1-020 in order, missed 1-007" in text
+    assert all(example in text for example, _ in WALKED_EXAMPLES)
+
+
+def test_walked_examples__mean_what_the_form_says():
+    """The reader of notes takes them, and finds the stretches that the form promises."""
+    lanes = Lanes.build(
+        geometry=[shapely.LineString([(0, k), (50, k)]) for k in range(30)],
+        lane_id=[f"1-{k + 1:03d}" for k in range(30)],
+        pass_no=1,
+        length_m=50.0,
+    )
+    note = "\n".join(example for example, _ in WALKED_EXAMPLES)
+    log = read_tape_note(note, "note.txt", lanes, tz=ZoneInfo("UTC"))
+    walked = dict(zip(log.tape_lane, zip(log.tape_from_m, log.tape_to_m, strict=True), strict=True))
+    whole = {f"1-{k:03d}": (0.0, 50.0) for k in range(1, 21) if k != 7}
+    assert walked == whole | {
+        "1-021": (50.0, 0.0),
+        "1-022": (0.0, 34.0),
+        "1-023": (34.0, 50.0),
+        "1-024": (0.0, 20.0),
+    }
+    assert str(log.tape_time[log.tape_lane == "1-021"][0]) == "2026-05-14T09:20:00.000"
+    assert (log.hit_lane[0], log.hit_chainage_m[0], log.hit_strength[0]) == ("1-024", 12.5, 6.0)
 
 
 @pytest.mark.parametrize("name", ["lanes", "hits", "walked"])
