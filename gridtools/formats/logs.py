@@ -1,0 +1,313 @@
+"""Logs in: GPX, CSV and walked-lanes notes, told apart by their content.
+
+Positions come out in metres in the job's metric CRS, times in UTC. Which waypoints are hits, and
+the rest of the rules, stand in docs/logs.md.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import PurePath
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pyproj
+import shapely
+from numpy.typing import NDArray
+
+from gridtools.errors import InputError
+from gridtools.field.logs import RawLog
+from gridtools.formats.columns import text_column
+from gridtools.formats.csv import CsvLog, has_csv_header, read_csv
+from gridtools.formats.gpx import GpxContent, read_gpx
+from gridtools.formats.gpx_names import is_name_of
+from gridtools.formats.lane_names import LaneNames
+from gridtools.formats.table import decode
+from gridtools.formats.tape_notes import read_tape_note
+from gridtools.formats.times import Times
+from gridtools.formats.waypoints import (
+    HitFilter,
+    Sent,
+    hit_texts,
+    list_names,
+    sort_waypoints,
+    stated_lane,
+    waypoint_notices,
+)
+from gridtools.geodesy import WGS84, metric_twin, transform_xy, unit_factor
+from gridtools.layers import Lanes
+
+_FAR_M = 1000.0
+
+
+def read_log(
+    data: bytes,
+    name: str,
+    *,
+    crs: pyproj.CRS,
+    lanes: Lanes,
+    tz: ZoneInfo | None = None,
+    sent: Sent | None = None,
+    hits: HitFilter | None = None,
+    site: Any = None,
+    walk_times: Times | None = None,
+) -> RawLog:
+    """One log; `read_logs` says what the arguments mean."""
+    return read_logs(
+        [(name, data)],
+        crs=crs, lanes=lanes, tz=tz, sent=sent, hits=hits, site=site, walk_times=walk_times,
+    )[0]  # fmt: skip
+
+
+def read_logs(
+    files: Sequence[tuple[str, bytes]],
+    *,
+    crs: pyproj.CRS,
+    lanes: Lanes,
+    tz: ZoneInfo | None = None,
+    sent: Sent | None = None,
+    hits: HitFilter | None = None,
+    site: Any = None,
+    walk_times: Times | None = None,
+) -> tuple[RawLog, ...]:
+    """Several logs of one walk, since units keep waypoints and tracks in files of their own.
+
+    Parameters
+    ----------
+    files
+        Name and bytes of each file.
+    crs
+        Job CRS, as it is: x and y columns are in its unit.
+    lanes
+        Lanes of the job, infill and recheck lanes included.
+    tz
+        Zone of times in CSV files and notes that state none.
+    sent
+        What may have been sent to the unit.
+    hits
+        Which waypoints are hits; automatic if not given.
+    site
+        Geometry of the site in the metric CRS; None if anywhere will do.
+    walk_times
+        Times of fixes that the job already holds: waypoints may belong to them.
+
+    Returns
+    -------
+    tuple of RawLog
+        One for each file.
+
+    Raises
+    ------
+    InputError
+        If a file cannot be read, or all its fixes are far from the site.
+    """
+    job = _Job(
+        crs=crs,
+        metric=metric_twin(crs),
+        lanes=lanes,
+        names=LaneNames(lanes),
+        tz=tz,
+        sent=sent or Sent(name=np.empty(0, dtype=np.object_), xy=np.empty((0, 2))),
+        hits=hits or HitFilter(),
+        site=site,
+    )
+    parsed = [_parse(data, name, job) for name, data in files]
+    walks = [_fix_times(p) for p in parsed] + ([] if walk_times is None else [walk_times])
+    times = np.unique(np.concatenate([np.empty(0, dtype="datetime64[ms]"), *walks]))
+    times = times[~np.isnat(times)]
+    logs = []
+    for (name, _), content in zip(files, parsed, strict=True):
+        if isinstance(content, GpxContent):
+            log = _from_gpx(content, name, job, times)
+        elif isinstance(content, CsvLog):
+            log = _from_csv(content, name, job)
+        else:
+            log = content
+        _check_near(log, name, job)
+        logs.append(log)
+    return tuple(logs)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Job:
+    crs: pyproj.CRS
+    metric: pyproj.CRS
+    lanes: Lanes
+    names: LaneNames
+    tz: ZoneInfo | None
+    sent: Sent
+    hits: HitFilter
+    site: Any
+
+
+def _parse(data: bytes, name: str, job: _Job) -> GpxContent | CsvLog | RawLog:
+    suffix = PurePath(name).suffix.lower()
+    if not data.strip():
+        raise InputError(f"{name} is empty")
+    # Byte order marks of UTF-8 and UTF-16 may stand before the first bracket.
+    if suffix == ".gpx" or data[:64].lstrip(b"\xef\xbb\xbf\xff\xfe\0 \t\r\n").startswith(b"<"):
+        return read_gpx(data, name)
+    text = decode(data, name)
+    if suffix in (".csv", ".tsv") or has_csv_header(text, name):
+        return read_csv(data, name, tz=job.tz, as_hits=job.hits.mode == "all")
+    return read_tape_note(text, name, job.lanes, tz=job.tz)
+
+
+def _fix_times(content: GpxContent | CsvLog | RawLog) -> Times:
+    if isinstance(content, RawLog) or (isinstance(content, CsvLog) and content.kind != "fixes"):
+        return np.empty(0, dtype="datetime64[ms]")
+    return content.time
+
+
+def _check_near(log: RawLog, name: str, job: _Job) -> None:
+    if job.site is None or not len(log.fix_xy):
+        return
+    low_x, low_y, high_x, high_y = shapely.bounds(job.site)
+    near = (
+        (log.fix_xy[:, 0] > low_x - _FAR_M)
+        & (log.fix_xy[:, 0] < high_x + _FAR_M)
+        & (log.fix_xy[:, 1] > low_y - _FAR_M)
+        & (log.fix_xy[:, 1] < high_y + _FAR_M)
+    )
+    if not near.any():
+        raise InputError(
+            f"{name}: no fix lies within {_FAR_M / 1000:.0f} km of the site; is it another walk, "
+            "or are the coordinates swapped or in another CRS?"
+        )
+
+
+# --- CSV ------------------------------------------------------------------------------------
+
+
+def _from_csv(log: CsvLog, name: str, job: _Job) -> RawLog:
+    notices = [f"{name}: columns not read: {', '.join(log.unread)}"] if log.unread else []
+    placed = ~np.isnan(log.position[:, 0])
+    xy = np.full(log.position.shape, np.nan)
+    if log.geographic:
+        xy[placed] = transform_xy(log.position[placed], WGS84, job.metric)
+    elif placed.any():
+        xy[placed] = log.position[placed] * unit_factor(job.crs)
+    if log.kind == "fixes":
+        if not placed.all():
+            notices.append(f"{name}: {(~placed).sum():,} rows without a position left out")
+        return RawLog(
+            fix_xy=xy[placed],
+            fix_time=log.time[placed],
+            fix_track=_texts(int(placed.sum())),
+            fix_segment=np.zeros(int(placed.sum()), dtype=np.int64),
+            notices=tuple(notices),
+        )
+    if log.kind == "tape":
+        return _tape_rows(log, name, job, notices)
+    if job.hits.mode == "none":
+        return RawLog(notices=(*notices, f"{name}: {len(log.time):,} hits not taken, as asked"))
+    lane = log.lane.copy()
+    chainage_m = log.chainage_m.copy()
+    for i in np.flatnonzero(lane != ""):
+        try:
+            lane[i] = job.names.one(lane[i])
+            chainage_m[i] = job.names.chainage(lane[i], chainage_m[i])
+        except InputError as error:
+            raise InputError(f"{name}: row {log.row[i]:,}: {error}") from error
+    return RawLog(
+        hit_xy=xy,
+        hit_time=log.time,
+        hit_part=log.part,
+        hit_strength=log.strength,
+        hit_note=log.note,
+        hit_lane=lane,
+        hit_chainage_m=chainage_m,
+        hit_direction=log.direction,
+        notices=tuple(notices),
+    )
+
+
+def _tape_rows(log: CsvLog, name: str, job: _Job, notices: list[str]) -> RawLog:
+    """Tape runs; a blank chainage is the start or the finish of the lane."""
+    lane = log.lane.copy()
+    ends = np.column_stack([log.from_m, log.to_m])
+    for i, text in enumerate(log.lane):
+        place = f"{name}: row {log.row[i]:,}"
+        try:
+            lane[i] = job.names.one(text)
+            for j, blank in enumerate((0.0, job.names.length_m[lane[i]])):
+                given = ends[i, j]
+                ends[i, j] = blank if np.isnan(given) else job.names.chainage(lane[i], given)
+        except InputError as error:
+            raise InputError(f"{place}: {error}") from error
+        start, finish = ends[i]
+        if start == finish:
+            raise InputError(f"{place}: the stretch of lane {text} has no length")
+        if log.direction[i] == "forward" and start > finish:
+            raise InputError(f"{place}: from_m is beyond to_m, but the direction is forward")
+        if log.direction[i] == "backward" and start < finish:
+            ends[i] = finish, start
+    return RawLog(
+        tape_lane=lane,
+        tape_from_m=ends[:, 0],
+        tape_to_m=ends[:, 1],
+        tape_time=log.time,
+        notices=tuple(notices),
+    )
+
+
+# --- GPX ------------------------------------------------------------------------------------
+
+
+def _from_gpx(content: GpxContent, name: str, job: _Job, walk_times: Times) -> RawLog:
+    timed = ~np.isnat(content.time)
+    notices = _untimed_tracks(content, timed, name, job)
+    if not len(content.lonlat) and not len(content.waypoints):
+        raise InputError(f"{name} holds no track points and no waypoints: nothing to record")
+    xy = transform_xy(content.lonlat[timed], WGS84, job.metric)
+    points = content.waypoints
+    points_xy = transform_xy(points.lonlat, WGS84, job.metric)
+    kind = sort_waypoints(
+        points,
+        points_xy,
+        hits=job.hits,
+        sent=job.sent,
+        names=job.names,
+        site=job.site,
+        walk_times=walk_times,
+    )
+    hit = np.flatnonzero(kind == "hit")
+    mark = np.flatnonzero(kind == "lane")
+    texts = [hit_texts(points, int(i)) for i in hit]
+    return RawLog(
+        fix_xy=xy,
+        fix_time=content.time[timed],
+        fix_track=content.track[timed],
+        fix_segment=content.segment[timed],
+        hit_xy=points_xy[hit],
+        hit_time=points.time[hit],
+        hit_part=text_column([t[0] for t in texts]),
+        hit_strength=np.array([t[1] for t in texts], dtype=np.float64),
+        hit_note=text_column([t[2] for t in texts]),
+        hit_lane=_texts(len(hit)),
+        hit_chainage_m=np.full(len(hit), np.nan),
+        hit_direction=_texts(len(hit)),
+        mark_lane=text_column([stated_lane(points.name[i], job.names) for i in mark]),
+        mark_time=points.time[mark],
+        notices=tuple(notices + waypoint_notices(points, kind, name)),
+    )
+
+
+def _untimed_tracks(
+    content: GpxContent, timed: NDArray[np.bool_], name: str, job: _Job
+) -> list[str]:
+    """What to say of track points without times: planned tracks that came back, or a fault."""
+    if timed.all():
+        return []
+    names = sorted(set(content.track[~timed]))
+    planned = [n for n in names if any(is_name_of(n, i) for i in job.names.length_m)]
+    if not timed.any() and len(planned) < len(names):
+        raise InputError(
+            f"{name}: its tracks have no times; export the track as it was logged, not a saved or "
+            "planned one, or write down the lanes walked as a note"
+        )
+    return [f"{name}: {(~timed).sum():,} track points without times left out ({list_names(names)})"]
+
+
+def _texts(count: int) -> NDArray[np.object_]:
+    return np.full(count, "", dtype=np.object_)
