@@ -16,7 +16,7 @@ from gridtools.job.connection import clear_errors
 from gridtools.job.kept import GONE, carry_over
 from gridtools.job.rows import FID, encode_column, quoted
 from gridtools.job.settings import Setting
-from gridtools.job.stale import source_name
+from gridtools.job.stale import source_name, stamped_digest
 from gridtools.job.store import Store
 from gridtools.job.tables import Tables
 from gridtools.layers import History, Layer, Settings
@@ -103,7 +103,7 @@ class Change:
                 layer, rows = carry_over(old, layer)
                 gone = self._leave_as_gone(layer, fids, rows)
             self._tables.keep_only(layer, {*fids, *gone} if layer.id_column else ())
-            self._tables.put(layer, fids)
+            self._tables.put(layer, fids, overwrite=True)
             self._tables.index_again(layer)
         self._outputs.add(layer.table)
 
@@ -194,7 +194,8 @@ class Change:
             found = self._store.db.execute(
                 f"SELECT {FID} FROM settings WHERE key = ?", (key,)
             ).fetchone()
-            self._tables.put(row, found or self._tables.free_fids(row))
+            fids = found or self._tables.free_fids(row)
+            self._tables.put(row, fids, overwrite=True)
 
     def _leave_as_gone(self, layer: Layer, fids: Sequence[int], rows: Sequence[int]) -> list[int]:
         """Mark old rows at some positions as gone; their feature ids."""
@@ -225,7 +226,7 @@ class Change:
             version=gridtools.__version__,
             start_utc=_utc(self._started),
             seconds=round(max(0.0, time.time() - self._started), 3),
-            inputs=_json({source_name(s): self._store.digest(s) for s in self._inputs}),
+            inputs=_json({source_name(s): stamped_digest(self._store, s) for s in self._inputs}),
             outputs=_json(sorted(self._outputs)),
         )
         self._tables.put(row, self._tables.free_fids(row))

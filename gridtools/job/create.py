@@ -4,6 +4,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,11 @@ from pyproj import CRS
 
 from gridtools.errors import FileError, GridtoolsError, InputError, RefusedError
 from gridtools.geodesy import unit_factor
+from gridtools.job.connection import clear_errors, connect
 from gridtools.job.file import Job
+from gridtools.job.rows import GEOMETRY, quoted
 from gridtools.job.settings import Setting
+from gridtools.job.tables import STAMP
 from gridtools.layers import ALL_LAYERS, Fixes, Kind, Layer
 
 _FIELD_TYPES = {
@@ -72,6 +76,7 @@ def create_job(
     try:
         scratch = folder / target.name
         _make_tables(scratch, target, crs)
+        _make_triggers(scratch)
         with Job.open(scratch) as job, job.change(command, options, inputs) as change:
             for layer in rows:
                 change.append(layer)
@@ -108,6 +113,25 @@ def _make_tables(scratch: Path, target: Path, crs: CRS) -> None:
                 ).close()
     except (FionaError, CPLE_BaseError, OSError) as error:
         raise FileError(f"{target} cannot be written: {error}") from error
+
+
+def _make_triggers(scratch: Path) -> None:
+    """Have every change of a row noted in the file, whatever program makes it.
+
+    Kept columns are left out: nothing is worked out from them.
+    """
+    with clear_errors(scratch), closing(connect(scratch)) as db:
+        db.execute("BEGIN")
+        for layer in ALL_LAYERS:
+            names = [column.name for column in layer.columns() if not column.kept]
+            names += [GEOMETRY] if layer.geometry_type else []
+            for event in ("INSERT", "DELETE", f"UPDATE OF {', '.join(map(quoted, names))}"):
+                name = f"changed_{layer.table}_{event.split()[0].lower()}"
+                db.execute(
+                    f"CREATE TRIGGER {quoted(name)} AFTER {event} ON {quoted(layer.table)} "
+                    f"BEGIN {STAMP} WHERE table_name = '{layer.table}'; END"
+                )
+        db.execute("COMMIT")
 
 
 def _put_in_place(scratch: Path, target: Path) -> None:

@@ -1,6 +1,6 @@
 """Columns of a layer to and from the values of a table, each one checked."""
 
-import re
+from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any
 
@@ -22,7 +22,9 @@ _STORED: dict[Kind, set[type]] = {
     Kind.TIME: {str, type(None)},
     Kind.BLOB: {bytes, type(None)},
 }
-_UTC_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,3})?Z")
+# First and last time that has a year of four digits.
+_TIMES = np.array(["0001-01-01", "9999-12-31T23:59:59.999"], dtype="datetime64[ms]")
+_UTC_LENGTH = len("2026-05-01T10:00:00.000Z")
 
 
 class BadValue(Exception):  # noqa: N818 (never leaves the package)
@@ -45,18 +47,20 @@ def encode_column(layer: Layer, column: Column) -> list[Any]:
     Raises
     ------
     InputError
-        If a text column holds something else, or a number is infinite.
+        If a text column holds something else, a number is infinite, or a time has no year of
+        four digits.
     """
     values: NDArray[Any] = getattr(layer, column.name)
     if column.kind in (Kind.TEXT, Kind.BLOB):
         wanted = str if column.kind is Kind.TEXT else bytes
-        for i, value in enumerate(values):
-            if not isinstance(value, wanted):
-                raise InputError(
-                    f"layer {layer.table}, row {i + 1}: {column.name} is {value!r}, "
-                    f"not {column.kind.value}"
-                )
-        return [value or None for value in values]
+        given: list[Any] = values.tolist()
+        if not all(issubclass(kind, wanted) for kind in set(map(type, given))):
+            i = next(i for i, value in enumerate(given) if not isinstance(value, wanted))
+            raise InputError(
+                f"layer {layer.table}, row {i + 1}: {column.name} is {given[i]!r}, "
+                f"not {column.kind.value}"
+            )
+        return [value or None for value in given]
     if column.kind is Kind.REAL:
         infinite = np.flatnonzero(np.isinf(values))
         if infinite.size:
@@ -66,6 +70,12 @@ def encode_column(layer: Layer, column: Column) -> list[Any]:
         stored: list[Any] = values.tolist()  # SQLite stores NaN as NULL
         return stored
     if column.kind is Kind.TIME:
+        outside = np.flatnonzero((values < _TIMES[0]) | (values > _TIMES[1]))
+        if outside.size:
+            raise InputError(
+                f"layer {layer.table}, row {outside[0] + 1}: {column.name} is not in "
+                "the years 1 to 9999"
+            )
         texts: list[Any] = np.datetime_as_string(values, unit="ms", timezone="UTC").tolist()
         for unknown in np.flatnonzero(np.isnat(values)):
             texts[unknown] = None
@@ -95,10 +105,7 @@ def decode_column(column: Column, values: tuple[Any, ...]) -> NDArray[Any]:
         out[:] = [value or unknown for value in values] if type(None) in found else values
         return out
     if column.kind is Kind.TIME:
-        return np.array(
-            [_time(i, column.name, value) for i, value in enumerate(values)],
-            dtype="datetime64[ms]",
-        )
+        return _times(column.name, values)
     if column.kind is Kind.REAL:
         numbers = np.array(values, dtype=np.float64)
         infinite = np.flatnonzero(np.isinf(numbers))
@@ -114,17 +121,23 @@ def decode_column(column: Column, values: tuple[Any, ...]) -> NDArray[Any]:
     return whole
 
 
-def _time(index: int, name: str, text: str | None) -> str:
-    """Text of a time in UTC that numpy reads."""
-    if text is None:
-        return "NaT"
-    try:
-        if _UTC_TIME.fullmatch(text):
-            np.datetime64(text[:-1])
-            return text[:-1]
-        time = datetime.fromisoformat(text)
-        if time.tzinfo is not None:
-            return time.astimezone(UTC).replace(tzinfo=None).isoformat(timespec="milliseconds")
-    except ValueError:
-        pass
-    raise BadValue(index, f"{name} is {text!r}: write it in UTC, as in 2026-05-01T10:00:00Z")
+def _times(name: str, texts: tuple[str | None, ...]) -> NDArray[np.datetime64]:
+    """Times (n,) in UTC, to the millisecond."""
+    known = np.array([text is not None for text in texts], dtype=np.bool_)
+    times = np.full(len(texts), np.datetime64("NaT", "ms"))
+    given = [text for text in texts if text is not None]
+    if all(len(text) == _UTC_LENGTH and text[-1] == "Z" for text in given):
+        with suppress(ValueError):
+            times[known] = np.array([text[:-1] for text in given], dtype="datetime64[ms]")
+            return times
+    for i in np.flatnonzero(known):
+        text = str(texts[i])
+        try:
+            time = datetime.fromisoformat(text)
+            utc = time.astimezone(UTC).replace(tzinfo=None) if time.tzinfo else None
+        except (ValueError, OverflowError):
+            utc = None
+        if utc is None:
+            raise BadValue(int(i), f"{name} is {text!r}: write UTC, as in 2026-05-01T10:00:00Z")
+        times[i] = np.datetime64(utc, "ms")
+    return times

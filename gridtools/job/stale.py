@@ -18,6 +18,12 @@ def source_name(source: type[Layer] | str) -> str:
     return f"{_SETTING}{source}" if isinstance(source, str) else source.table
 
 
+def stamped_digest(store: Store, source: type[Layer] | str) -> str:
+    """Digest of a layer and, after an @, when it was last changed; of a setting, the digest."""
+    digest = store.digest(source)
+    return digest if isinstance(source, str) else f"{digest}@{store.last_change(source)}"
+
+
 def stale_layers(store: Store, layers: Iterable[type[Layer]]) -> dict[str, tuple[str, ...]]:
     """Layers made from something that has changed since, with what has changed.
 
@@ -27,23 +33,27 @@ def stale_layers(store: Store, layers: Iterable[type[Layer]]) -> dict[str, tuple
     digests: dict[str, str] = {}
     found: dict[str, tuple[str, ...]] = {}
 
-    def changed(table: str) -> tuple[str, ...]:
+    def why(table: str) -> tuple[str, ...]:
         if table not in found:
             found[table] = ()  # a layer that is its own source does not make itself stale
             found[table] = tuple(
                 name.removeprefix(_SETTING)
-                for name, digest in sorted(made_from.get(table, {}).items())
-                if name != table and (now(name) != digest or changed(name))
+                for name, then in sorted(made_from.get(table, {}).items())
+                if name != table and (differs(name, str(then)) or why(name))
             )
         return found[table]
 
-    def now(name: str) -> str:
+    def differs(name: str, then: str) -> bool:
+        digest, _, stamp = then.partition("@")
+        source = _LAYERS.get(name, name.removeprefix(_SETTING))
+        # The time of the last change spares reading a long layer to find that nothing changed.
+        if not isinstance(source, str) and stamp == store.last_change(source):
+            return False
         if name not in digests:
-            setting = name.removeprefix(_SETTING)
-            digests[name] = store.digest(setting if setting != name else _LAYERS[name])
-        return digests[name]
+            digests[name] = store.digest(source)
+        return digests[name] != digest
 
-    return {layer.table: why for layer in layers if (why := changed(layer.table))}
+    return {layer.table: reasons for layer in layers if (reasons := why(layer.table))}
 
 
 def _made_from(store: Store) -> dict[str, dict[str, Any]]:

@@ -142,6 +142,14 @@ class Store:
         except InputError as error:
             raise InputError(f"{self.path}, layer settings, {key}: {error}") from error
 
+    def last_change(self, layer: type[Layer]) -> str:
+        """When any but a kept column of a layer last changed, as the file states it."""
+        with clear_errors(self.path):
+            row = self.db.execute(
+                "SELECT last_change FROM gpkg_contents WHERE table_name = ?", (layer.table,)
+            ).fetchone()
+        return str(row[0]) if row else ""
+
     def digest(self, source: type[Layer] | str) -> str:
         """Short digest of what a layer holds, kept columns left out, or of a setting."""
         if isinstance(source, str):

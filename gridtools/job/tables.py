@@ -13,6 +13,8 @@ from gridtools.job.rows import FID, GEOMETRY, encode_column, quoted
 from gridtools.job.store import Store
 from gridtools.layers import Layer
 
+STAMP = "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ', 'now')"
+
 
 class Tables:
     """Tables of a job inside an open transaction; its caller commits after `finish`."""
@@ -38,10 +40,20 @@ class Tables:
             for name, sql in triggers:
                 self._db.execute(f"DROP TRIGGER {quoted(name)}")
                 self._triggers.append(sql)
+            self._db.execute(f"{STAMP} WHERE table_name = ?", (layer.table,))
         return quoted(layer.table)
 
-    def put(self, layer: Layer, fids: Sequence[int]) -> None:
-        """Insert rows, or overwrite those that hold the same feature ids; indexes are left as is.
+    def put(self, layer: Layer, fids: Sequence[int], *, overwrite: bool = False) -> None:
+        """Insert rows; the index is brought up to date by one of the methods for it.
+
+        Parameters
+        ----------
+        layer
+            Rows to store.
+        fids
+            Their feature ids.
+        overwrite
+            Whether rows that hold the same feature ids are there, and are to be overwritten.
 
         Raises
         ------
@@ -65,12 +77,11 @@ class Tables:
             names.append(column.name)
             values.append(encode_column(layer, column))
         columns, marks = ", ".join(map(quoted, names)), ", ".join("?" * len(names))
-        sets = ", ".join(f"{quoted(name)} = excluded.{quoted(name)}" for name in names[1:])
-        self._db.executemany(
-            f"INSERT INTO {table} ({columns}) VALUES ({marks}) "
-            f"ON CONFLICT ({FID}) DO UPDATE SET {sets}",
-            zip(*values, strict=True),
-        )
+        sql = f"INSERT INTO {table} ({columns}) VALUES ({marks})"
+        if overwrite:
+            sets = ", ".join(f"{quoted(name)} = excluded.{quoted(name)}" for name in names[1:])
+            sql += f" ON CONFLICT ({FID}) DO UPDATE SET {sets}"
+        self._db.executemany(sql, zip(*values, strict=True))
 
     def keep_only(self, layer: Layer, fids: Collection[int]) -> None:
         """Delete all rows but those with the feature ids given."""
@@ -150,14 +161,8 @@ class Tables:
         """Put triggers back and bring the GeoPackage's own records up to date."""
         for sql in self._triggers:
             self._db.execute(sql)
-        counted = self._has_table("gpkg_ogr_contents")
-        for table in sorted(self._touched):
-            self._db.execute(
-                "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ', 'now') "
-                "WHERE table_name = ?",
-                (table,),
-            )
-            if counted:
+        if self._has_table("gpkg_ogr_contents"):
+            for table in sorted(self._touched):
                 self._db.execute(
                     "UPDATE gpkg_ogr_contents SET feature_count = "
                     f"(SELECT count(*) FROM {quoted(table)}) WHERE table_name = ?",
