@@ -1,0 +1,43 @@
+"""Whole files, read and written at once; each failure one sentence with the file's name."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from gridtools.errors import FileError
+
+
+def read_file(path: str | Path) -> bytes:
+    """Bytes of a file.
+
+    Raises
+    ------
+    FileError
+        If it is missing or cannot be read.
+    """
+    try:
+        return Path(path).read_bytes()
+    except OSError as error:
+        raise FileError(f"{path} cannot be read: {error.strerror}") from error
+
+
+def write_files(folder: str | Path, contents: Mapping[str, bytes]) -> list[str]:
+    """Write files, by name, into a folder that is made where it is missing.
+
+    Returns
+    -------
+    list of str
+        Paths of the files written.
+
+    Raises
+    ------
+    FileError
+        If the folder cannot be made or a file not be written.
+    """
+    place = Path(folder)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        for name, data in contents.items():
+            (place / name).write_bytes(data)
+    except OSError as error:
+        raise FileError(f"{error.filename or place} cannot be written: {error.strerror}") from error
+    return [str(place / name) for name in contents]
