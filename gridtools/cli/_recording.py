@@ -2,8 +2,8 @@
 
 import hashlib
 import zlib
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -11,8 +11,9 @@ if TYPE_CHECKING:
     from gridtools.field.intake import Counts
     from gridtools.field.outing import Outing, Walked
     from gridtools.field.rules import Rules
+    from gridtools.formats.waypoints import Sent
     from gridtools.job import Change, Job
-    from gridtools.layers import Lanes, Logs
+    from gridtools.layers import Lanes, Layer, Logs
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,6 +51,13 @@ def read_recorded(job: "Job") -> Recorded:
     )
 
 
+def runs_made_from() -> "Sequence[type[Layer] | str]":
+    """What runs depend on: when it changes, they are stale."""
+    from gridtools.layers import Checks, Infill, Lanes, Recheck, Sessions, Tape
+
+    return (Lanes, Infill, Recheck, Sessions, Checks, Tape, "min_speed_mps", "max_speed_mps")
+
+
 def rules_of(
     job: "Job", *, min_speed_mps: float | None = None, max_speed_mps: float | None = None
 ) -> "Rules":
@@ -57,12 +65,11 @@ def rules_of(
     from gridtools.cli._settings import stored
     from gridtools.field.rules import Rules
 
-    found = {
-        "min_speed_mps": min_speed_mps or stored(job, "min_speed_mps"),
-        "max_speed_mps": max_speed_mps or stored(job, "max_speed_mps"),
-        "lane_spacing_m": stored(job, "lane_spacing_m"),
-    }
-    return Rules(**{name: value for name, value in found.items() if value is not None})
+    return Rules(
+        min_speed_mps=min_speed_mps or stored(job, "min_speed_mps") or Rules.min_speed_mps,
+        max_speed_mps=max_speed_mps or stored(job, "max_speed_mps") or Rules.max_speed_mps,
+        lane_spacing_m=stored(job, "lane_spacing_m") or Rules.lane_spacing_m,
+    )
 
 
 def take_in_files(
@@ -80,86 +87,118 @@ def take_in_files(
     A file whose bytes the job holds already adds nothing.
     """
     import numpy as np
+    import shapely
 
-    from gridtools.errors import FileError
-    from gridtools.field.intake import summary, take_in
+    from gridtools.field.intake import Counts, take_in
     from gridtools.field.outing import Walked
-    from gridtools.formats.logs import read_log
+    from gridtools.formats.files import read_file
+    from gridtools.formats.logs import read_logs
+    from gridtools.formats.times import time_zone
+    from gridtools.formats.waypoints import parse_hit_filter
     from gridtools.layers import Logs, Site
 
     logs = job.read(Logs)
-    old_logs = len(logs)
-    new, counts, notices = Walked.nothing(), [], []
+    known = set(logs.sha256)
+    notices: list[str] = []
+    fresh: list[tuple[str, bytes, str]] = []
     for file in files:
-        try:
-            with open(file, "rb") as stream:  # noqa: PTH123 - a path as the user gave it
-                data = stream.read()
-        except OSError as error:
-            raise FileError(f"{file} cannot be read: {error.strerror}") from error
+        data = read_file(file)
         digest = hashlib.sha256(data).hexdigest()
-        if digest in logs.sha256:
+        if digest in known:
             notices.append(f"{file} was taken in before: nothing is added")
-            continue
-        log_id = f"L{len(logs) + 1:03d}"
-        raw = read_log(
-            data,
-            file,
-            crs=job.crs,
-            tz=tz,
-            hits=hits,
-            lanes=recorded.lanes,
-            site=job.read(Site),
-            sent=sent_places(job),
-        )
-        taken = take_in(raw, outing(log_id), recorded.lanes, recorded.walked.plus(new), rules)
-        counts.append(taken.counts)
-        notices += [f"{file}: {notice}" for notice in taken.notices]
+        else:
+            known.add(digest)
+            fresh.append((file, data, digest))
+    raw = read_logs(
+        [(file, data) for file, data, _ in fresh],
+        crs=job.crs,
+        lanes=recorded.lanes,
+        tz=time_zone(tz) if tz else None,
+        sent=sent_places(job, recorded.lanes),
+        hits=parse_hit_filter(hits),
+        site=shapely.union_all(job.read(Site).geometry),
+        walk_times=recorded.walked.fixes.time_utc,
+    )
+    new, counts, kept = Walked.nothing(), Counts(), list[Logs]()
+    for (file, data, digest), log in zip(fresh, raw, strict=True):
+        log_id = f"L{len(logs) + len(kept) + 1:03d}"
+        taken = take_in(log, outing(log_id), recorded.lanes, recorded.walked.plus(new), rules)
+        counts += taken.counts
+        notices += taken.notices
         if not taken.session_id:
             notices.append(f"{file} holds nothing that the job does not have: nothing is added")
             continue
         new = new.plus(taken.new)
-        log = Logs.build(
-            log_id=[log_id],
-            name=file.replace("\\", "/").rsplit("/", 1)[-1],
-            sha256=digest,
-            content=[zlib.compress(data, 9)],
-            taken_utc=np.datetime64("now", "ms"),
+        kept.append(
+            Logs.build(
+                log_id=[log_id],
+                name=file.replace("\\", "/").rsplit("/", 1)[-1],
+                sha256=digest,
+                content=[zlib.compress(data, 9)],
+                taken_utc=np.datetime64("now", "ms"),
+            )
         )
-        logs = Logs.concat([logs, log])
-    return Taken(
-        logs=logs.take(np.arange(len(logs)) >= old_logs),
-        new=new,
-        counts=summary(counts),
-        notices=tuple(notices),
+    return Taken(logs=Logs.concat(kept), new=new, counts=counts, notices=tuple(notices))
+
+
+def sent_places(job: "Job", lanes: "Lanes") -> "Sent":
+    """Names that ``send`` gives to waypoints, with their places."""
+    import numpy as np
+    import shapely
+
+    from gridtools.formats.waypoints import Sent
+    from gridtools.layers import Candidates, Digs, Pegs
+    from gridtools.plan.pegs import lane_pegs
+
+    points = [
+        (layer.geometry, getattr(layer, str(layer.id_column)))
+        for layer in (job.read(Pegs), job.read(Candidates), job.read(Digs))
+    ]
+    starts, finishes = lane_pegs(lanes.lane_id)
+    points += [
+        (shapely.get_point(lanes.geometry, 0), starts),
+        (shapely.get_point(lanes.geometry, -1), finishes),
+    ]
+    return Sent(
+        name=np.concatenate([names for _, names in points]),
+        xy=np.concatenate([shapely.get_coordinates(geometry) for geometry, _ in points]),
     )
 
 
-def sent_places(job: "Job") -> dict[str, tuple[float, float]]:
-    """Names that ``send`` gives to waypoints, with their places in metres."""
-    raise NotImplementedError
-
-
-def write_derived(change: "Change", derived: "Derived", old: Recorded) -> None:
-    """Runs, and the derived columns of the fixes and hits that the job had before."""
+def write_derived(change: "Change", derived: "Derived", recorded: Recorded) -> None:
+    """Write runs, and the derived columns of the fixes and hits that the job had before."""
     import numpy as np
 
-    change.update(derived.fixes.take(np.arange(len(old.walked.fixes))))
-    change.update(derived.hits.take(np.arange(len(old.walked.hits))))
+    change.update(derived.fixes.take(np.arange(len(recorded.walked.fixes))))
+    change.update(derived.hits.take(np.arange(len(recorded.walked.hits))))
     change.replace(derived.runs)
 
 
-def recording_lines(derived: "Derived") -> tuple[dict[str, Any], list[str]]:
+def write_taken(change: "Change", taken: Taken, derived: "Derived", recorded: Recorded) -> None:
+    """Add what logs brought; its fixes and hits carry the columns derived for them."""
+    import numpy as np
+
+    change.append(taken.logs)
+    for layer in (taken.new.sessions, taken.new.checks, taken.new.tape):
+        change.append(layer)
+    old_fixes, old_hits = len(recorded.walked.fixes), len(recorded.walked.hits)
+    change.append(derived.fixes.take(np.arange(old_fixes, len(derived.fixes))))
+    change.append(derived.hits.take(np.arange(old_hits, len(derived.hits))))
+
+
+def run_lines(derived: "Derived") -> tuple[list[dict[str, Any]], list[str]]:
     """Summary, and lines for a person, on the runs."""
     from gridtools.cli.output import table
     from gridtools.units import format_length
 
-    rows: list[Mapping[str, Any]] = [
-        {"reason": t.reason, "runs": t.runs, "length_m": t.length_m} for t in derived.tally
-    ]
-    return {"runs": rows}, table(
-        ("walked", "runs", "length"),
+    return [asdict(tally) for tally in derived.tally], table(
+        ("runs", "number", "length"),
         [
-            (row["reason"] or "accepted", str(row["runs"]), format_length(row["length_m"]))
-            for row in rows
+            (
+                f"not accepted, {t.reason}" if t.reason else "accepted",
+                str(t.runs),
+                format_length(t.length_m),
+            )
+            for t in derived.tally
         ],
     )

@@ -34,9 +34,15 @@ def amend(
     Nothing is erased: the row, its old value and the reason stay. Runs and hits are worked out
     again at once.
     """
-    from gridtools.cli._recording import read_walked, rules_of, write_recording
+    from gridtools.cli._recording import (
+        read_recorded,
+        rules_of,
+        run_lines,
+        runs_made_from,
+        write_derived,
+    )
     from gridtools.cli.output import say
-    from gridtools.field.amend import amended
+    from gridtools.field.amend import HIT_FIELDS, SESSION_FIELDS, amended
     from gridtools.field.derive import derive
     from gridtools.job import Job
     from gridtools.layers import Runs
@@ -45,14 +51,28 @@ def amend(
     if strike == bool(given):
         raise click.UsageError("give either --strike or what to correct")
     with Job.open(path) as job:
-        before = read_walked(job)
-        after = amended(before.walked, job.read(Runs), before.lanes, row_id, reason, given)
-        derived = derive(before.lanes, *after.layers, rules_of(job))
+        before = read_recorded(job)
+        walk = amended(before.walked, job.read(Runs), before.lanes, row_id, reason, given)
+        derived = derive(
+            before.lanes,
+            walk.sessions,
+            walk.checks,
+            walk.fixes,
+            walk.tape,
+            walk.hits,
+            rules_of(job),
+        )
         options = {"id": row_id, "reason": reason, "strike": strike, **given}
-        write_recording(job, "amend", options, before, after, derived)
+        with job.change("amend", options, runs_made_from()) as change:
+            change.update(walk.sessions, (*SESSION_FIELDS, "struck", "note"))
+            change.update(walk.hits, (*HIT_FIELDS, "struck", "note"))
+            change.update(walk.fixes, ("struck",))
+            change.update(walk.tape, ("struck",))
+            write_derived(change, derived, before)
+    runs, lines = run_lines(derived)
     say(
-        {"id": row_id, "struck": strike, "corrected": given},
-        [f"{row_id} {'struck out' if strike else 'corrected'}: {reason}."],
+        {"id": row_id, "struck": strike, "corrected": given, "runs": runs},
+        [f"{row_id} {'struck out' if strike else 'corrected'}: {reason}", "", *lines],
         derived.notices,
         as_json=as_json,
         quiet=quiet,

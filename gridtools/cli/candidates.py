@@ -71,9 +71,10 @@ def candidates(
             no_go=no_go(job.read(Site), job.read(Exclusion)),
         )
         notices = stale_notices(job, "lanes", "runs")
-        inputs = [Runs, Hits, "sweep_width_m", "heading_offset_m", "fix_accuracy_m"]
-        options = {"sweep_width_m": sweep_width}
-        with job.change("candidates", options, inputs) as change:
+        options = {"sweep_width_m": sweep_width, "fix_accuracy_m": fix_accuracy}
+        with job.change(
+            "candidates", options, [Runs, Hits, "sweep_width_m", "heading_offset_m"]
+        ) as change:
             change.replace(found.candidates)
             change.replace(found.evidence)
             change.replace(found.edges)

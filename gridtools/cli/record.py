@@ -82,17 +82,21 @@ def record(
 
     Without a file it works out runs and hits again from what was taken in.
     """
+    from dataclasses import asdict
+
     from gridtools.cli._recording import (
-        read_walked,
-        recording_lines,
+        read_recorded,
         rules_of,
+        run_lines,
+        runs_made_from,
         take_in_files,
-        write_recording,
+        write_derived,
+        write_taken,
     )
     from gridtools.cli._settings import stale_notices
     from gridtools.cli.output import say
     from gridtools.field.derive import derive
-    from gridtools.field.intake import Outing
+    from gridtools.field.outing import Outing
     from gridtools.job import Job
 
     def outing(log_id: str) -> Outing:
@@ -110,26 +114,38 @@ def record(
             note=note,
         )
 
+    speeds = {"min_speed_mps": min_speed, "max_speed_mps": max_speed}
     with Job.open(path) as job:
-        rules = rules_of(job, min_speed_mps=min_speed, max_speed_mps=max_speed)
-        before = read_walked(job)
-        taken = take_in_files(job, files, outing, before, rules, tz=tz, hits_from=hits_from)
-        everything = before.plus(taken.new)
-        derived = derive(taken.lanes, *everything.layers, rules)
-        notices = stale_notices(job, "lanes")
-        write_recording(
-            job,
-            "record",
-            {"files": files, "positions": positions, "hits": hits_from, "tz": tz},
-            before,
-            derived,
-            taken=taken,
-            settings={"min_speed_mps": min_speed, "max_speed_mps": max_speed},
+        rules = rules_of(job, **speeds)
+        before = read_recorded(job)
+        taken = take_in_files(job, files, outing, before, rules, tz=tz, hits=hits_from)
+        walk = before.walked.plus(taken.new)
+        derived = derive(
+            before.lanes, walk.sessions, walk.checks, walk.fixes, walk.tape, walk.hits, rules
         )
-    summary, lines = recording_lines(taken, derived)
+        notices = stale_notices(job, "lanes")
+        options = {"files": files, "positions": positions, "hits": hits_from, "tz": tz}
+        with job.change("record", options, runs_made_from()) as change:
+            write_derived(change, derived, before)
+            write_taken(change, taken, derived, before)
+            for key, value in speeds.items():
+                if value is not None:
+                    change.set(key, value, "m/s")
+    counts = taken.counts
+    runs, lines = run_lines(derived)
     say(
-        summary,
-        lines,
+        {
+            "sessions": taken.new.sessions.session_id.tolist(),
+            "new": asdict(counts),
+            "runs": runs,
+        },
+        [
+            f"Taken in: {counts.fixes} fixes, {counts.hits} hits, {counts.tape} tape rows; left "
+            f"out as taken in before: {counts.repeated_fixes}, {counts.repeated_hits}, "
+            f"{counts.repeated_tape}.",
+            "",
+            *lines,
+        ],
         [*notices, *taken.notices, *derived.notices],
         as_json=as_json,
         quiet=quiet,

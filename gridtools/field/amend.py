@@ -4,6 +4,7 @@ Each function takes layers and returns the changed ones; runs are derived again 
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from gridtools.errors import InputError, MissingError
 from gridtools.field.match import lane_lines
-from gridtools.field.outing import POSITIONS, TUNINGS
+from gridtools.field.outing import POSITIONS, TUNINGS, Walked
 from gridtools.field.tape import rows_of_run
 from gridtools.layers import Fixes, Hits, Lanes, Runs, Sessions, Tape
 
@@ -52,6 +53,64 @@ def _with_value(layer: _L, row: int, name: str, value: object) -> _L:
     column = getattr(layer, name).copy()
     column[row] = value
     return layer.with_columns(**{name: column})
+
+
+def amended(
+    walked: Walked,
+    runs: Runs,
+    lanes: Lanes,
+    row_id: str,
+    reason: str,
+    values: Mapping[str, str | float],
+) -> Walked:
+    """The walk with one session, run or hit corrected, or struck out where no values are given.
+
+    Parameters
+    ----------
+    walked, runs, lanes
+        What the job holds; lanes with infill and recheck lanes.
+    row_id
+        ``S001`` is a session, ``S001-0004`` a run, ``H0012`` a hit.
+    reason
+        Why.
+    values
+        New values by column, as for `correct_session` and `correct_hit`.
+
+    Raises
+    ------
+    MissingError
+        If there is no such row.
+    InputError
+        If no reason is given, or a value does not fit.
+    """
+    if row_id in runs.run_id:
+        if values:
+            raise InputError("a run is derived: strike it, or correct its session")
+        sessions, fixes, tape = strike_run(
+            row_id,
+            reason,
+            runs=runs,
+            lanes=lanes,
+            sessions=walked.sessions,
+            fixes=walked.fixes,
+            tape=walked.tape,
+        )
+        return replace(walked, sessions=sessions, fixes=fixes, tape=tape)
+    if row_id in walked.hits.hit_id:
+        hits = walked.hits
+        return replace(
+            walked,
+            hits=correct_hit(hits, row_id, reason, **values)
+            if values
+            else strike_hit(hits, row_id, reason),
+        )
+    sessions = walked.sessions
+    return replace(
+        walked,
+        sessions=correct_session(sessions, row_id, reason, **values)
+        if values
+        else strike_session(sessions, row_id, reason),
+    )
 
 
 def strike_session(sessions: Sessions, session_id: str, reason: str) -> Sessions:

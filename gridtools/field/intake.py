@@ -4,7 +4,7 @@ The same fix or hit counts once, even from another file: same time and place. A 
 nothing new adds no session.
 """
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 import shapely
@@ -25,12 +25,15 @@ from gridtools.layers import Checks, Fixes, Hits, Lanes, Sessions, Tape, feature
 class Counts:
     """How many rows of each kind were new, and how many were in the job or the log already."""
 
-    fixes: int
-    hits: int
-    tape: int
-    repeated_fixes: int
-    repeated_hits: int
-    repeated_tape: int
+    fixes: int = 0
+    hits: int = 0
+    tape: int = 0
+    repeated_fixes: int = 0
+    repeated_hits: int = 0
+    repeated_tape: int = 0
+
+    def __add__(self, other: "Counts") -> "Counts":
+        return Counts(*(a + b for a, b in zip(astuple(self), astuple(other), strict=True)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from pathlib import Path
 
-from gridtools.errors import FileError
+from gridtools.errors import FileError, RefusedError
 
 
 def read_file(path: str | Path) -> bytes:
@@ -41,3 +41,23 @@ def write_files(folder: str | Path, contents: Mapping[str, bytes]) -> list[str]:
     except OSError as error:
         raise FileError(f"{error.filename or place} cannot be written: {error.strerror}") from error
     return [str(place / name) for name in contents]
+
+
+def make_folder(path: str | Path) -> Path:
+    """Folder that is new, or there and empty.
+
+    Raises
+    ------
+    RefusedError
+        If there is something in it.
+    FileError
+        If it cannot be made.
+    """
+    place = Path(path)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        if any(place.iterdir()):
+            raise RefusedError(f"{path} is not empty: name a new folder")
+    except OSError as error:
+        raise FileError(f"{path} cannot be made: {error.strerror}") from error
+    return place
