@@ -110,15 +110,23 @@ class Detours:
     def way(self, start: ArrayLike, finish: ArrayLike) -> Real | None:
         """Shortest way (k, 2) between two points (2,), or None if obstacles enclose one."""
         ends = np.array([start, finish], dtype=np.float64)
-        way: Real | None = ends
-        members: set[int] = set()
+        members = self._about(ends)
+        way = self._way_round(ends, sorted(members)) if members else ends
         while way is not None:
-            met = set(self._meetings(way[:-1], way[1:])[1].tolist())
-            if met <= members:
-                return way if not met else None
+            met = set(self._meetings(way[:-1], way[1:])[1].tolist()) - members
+            if not met:
+                break
             members |= met
             way = self._way_round(ends, sorted(members))
-        return None
+        return way
+
+    def _about(self, ends: Real) -> set[int]:
+        """Obstacles that a way round those on the straight walk is likely to meet."""
+        met = self._meetings(ends[:1], ends[1:])[1]
+        if met.size == 0:
+            return set()
+        around = np.concatenate([ends, *(self._rough[o] for o in met)])
+        return set(self._tree.query(shapely.MultiPoint(around).convex_hull, "intersects").tolist())
 
     def _way_round(self, ends: Real, members: list[int]) -> Real | None:
         from scipy.sparse import coo_array
@@ -177,10 +185,9 @@ class Detours:
     def _passes(self, corner: Whole, seen_from: Real) -> NDArray[np.bool_]:
         """Whether a walk from a point passes a corner without cutting into its obstacle."""
         toward = self._xy[corner] - seen_from
-        one = _cross(toward, self._before[corner] - self._xy[corner])
-        other = _cross(toward, self._after[corner] - self._xy[corner])
-        # A walk to nowhere, or along the edge itself, counts as passing.
-        return one * other >= -1e-9 * (np.abs(one) + np.abs(other))
+        one, other = _cross(toward, self._before[corner]), _cross(toward, self._after[corner])
+        along_edge = np.minimum(np.abs(one), np.abs(other)) < BRUSH_M
+        return np.asarray((one * other >= 0) | along_edge)
 
     def _link(self, start: Whole, finish: Whole, a: Real, b: Real) -> _Links:
         walk, obstacle = self._meetings(a, b)
@@ -197,14 +204,21 @@ def _cross(a: Real, b: Real) -> Real:
     return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0], dtype=np.float64)
 
 
+def _unit(a: Real) -> Real:
+    return np.asarray(a / np.hypot(a[:, 0], a[:, 1])[:, None], dtype=np.float64)
+
+
 def _corners(polygon: Any) -> Real:
-    """Corners (n, 3, 2) that stick out of a polygon, each between its two neighbours."""
+    """Corners that stick out of a polygon, each between the directions of its edges.
+
+    Shape (n, 3, 2): unit vector to the corner before, corner, unit vector to the one after.
+    """
     found = [np.empty((0, 3, 2))]
     for ring in shapely.get_rings(shapely.orient_polygons(polygon)):
         xy = shapely.get_coordinates(ring)[:-1]
         before, after = np.roll(xy, 1, axis=0), np.roll(xy, -1, axis=0)
         out = _cross(xy - before, after - xy) > 0
-        found.append(np.stack([before, xy, after], axis=1)[out])
+        found.append(np.stack([_unit(before - xy), xy, _unit(after - xy)], axis=1)[out])
     return np.concatenate(found)
 
 

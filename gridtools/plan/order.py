@@ -61,24 +61,37 @@ def walking_order(legs: PassLegs, ground: Ground) -> Order:
     ground
         Ground that they lie on, with its no-go ground.
     """
-    origin, detours = ground.origin, ground.detours
-    ends = np.stack([legs.low_xy, legs.high_xy], axis=1) - origin
-    cells = group(legs.legs)
-    visits, starts_up = _visits(cells, ends, detours)
-    order, state = shortest_tour(visits, detours.estimate)
-    leg, forward = _unfold(cells, order, state, starts_up)
-    start = np.where(forward[:, None], ends[leg, 0], ends[leg, 1])
-    finish = np.where(forward[:, None], ends[leg, 1], ends[leg, 0])
-    ways, enclosed = _ways(finish[:-1], start[1:], detours)
-    dead = np.array([shapely.LineString(way + origin) for way in ways], dtype=np.object_)
+    leg, forward, _ = arrange(legs, ground)
+    ends = _ends(legs, ground)[leg]
+    start = np.where(forward[:, None], ends[:, 0], ends[:, 1])
+    finish = np.where(forward[:, None], ends[:, 1], ends[:, 0])
+    ways, enclosed = _ways(finish[:-1], start[1:], ground.detours)
+    dead = np.array([shapely.LineString(way + ground.origin) for way in ways], dtype=np.object_)
     return Order(
         leg=leg,
         forward=forward,
         dead=dead,
         dead_m=float(sum(np.hypot(*np.diff(way, axis=0).T).sum() for way in ways)),
-        turns=_turns(legs.legs, leg, forward),
+        turns=count_turns(legs.legs, leg, forward),
         enclosed=enclosed,
     )
+
+
+def arrange(legs: PassLegs, ground: Ground) -> tuple[Whole, NDArray[np.bool_], float]:
+    """Legs in walking order, whether each is walked forward, and about how much dead walking.
+
+    Much quicker than `walking_order`, which measures the dead walking to the end.
+    """
+    cells = group(legs.legs)
+    visits, starts_up = _visits(cells, _ends(legs, ground), ground.detours)
+    order, way, dead_m = shortest_tour(visits, ground.detours.estimate)
+    leg, forward = _unfold(cells, order, way, starts_up)
+    return leg, forward, dead_m
+
+
+def _ends(legs: PassLegs, ground: Ground) -> Real:
+    """Low and high end (n, 2, 2) of each leg about the local origin."""
+    return np.stack([legs.low_xy, legs.high_xy], axis=1) - ground.origin
 
 
 def _visits(cells: Cells, ends: Real, detours: Detours) -> tuple[Visits, NDArray[np.bool_]]:
@@ -143,7 +156,8 @@ def _ways(start: Real, finish: Real, detours: Detours) -> tuple[list[Any], int]:
     return ways, enclosed
 
 
-def _turns(legs: Stretches, leg: Whole, forward: NDArray[np.bool_]) -> int:
+def count_turns(legs: Stretches, leg: Whole, forward: NDArray[np.bool_]) -> int:
+    """Times that the next leg in walking order is not straight ahead."""
     same = (legs.line[leg[1:]] == legs.line[leg[:-1]]) & (forward[1:] == forward[:-1])
     ahead = (legs.low[leg[1:]] > legs.low[leg[:-1]]) == forward[1:]
     return int(np.count_nonzero(~(same & ahead)))
