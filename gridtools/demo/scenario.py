@@ -114,9 +114,9 @@ CONTROL = (
 CONTROL_ACCURACY_M = 0.02
 
 METAL = (
-    Metal("fuel tank", ((46.0, 20.0),), 1.1, 3.2),
-    Metal("weighbridge frame", ((84.0, 17.0),), 0.6, 3.4),
-    Metal("run of cast-iron pipe", ((62.0, 10.0), (67.0, 13.5)), 0.8, 2.4),
+    Metal("fuel tank", ((44.8, 20.0), (47.2, 20.0)), 1.1, 2.8),
+    Metal("weighbridge frame", ((84.0, 14.5), (84.0, 19.5)), 0.6, 2.6),
+    Metal("run of cast-iron pipe", ((62.0, 10.0), (67.0, 13.5)), 0.8, 2.2),
     Metal("tractor axle", ((57.0, 48.0),), 0.7, 2.3),
     Metal("valve box", ((11.0, 52.0),), 0.4, 2.1),
 )
@@ -125,15 +125,16 @@ CHANGES = (
     Change("edge of the old apron", ((52.0, 33.0), (101.0, 26.0)), 185.0),
 )
 
-SPACING_M = 3.0
+#: Near half the sweep width, so that most spots are crossed on both headings of each pass.
+SPACING_M = 2.5
 SWEEP_WIDTH_M = 4.0
 
 PASS_1 = Outing(
     pass_no=1,
     start_utc=datetime(2026, 5, 12, 8, 30, tzinfo=UTC),
     gate=(94.0, 0.0),
-    missed_lane="1-016",
-    dwell_lane="1-021",
+    missed_lane="1-019",
+    dwell_lane="1-015",
     dwell_at_m=60.0,
     seed=20260512,
 )

@@ -40,7 +40,7 @@ class Step:
         return [str(folder / w) if isinstance(w, Path) else w for w in self.words]
 
 
-_SESSION: tuple[str, ...] = (
+_ON_FOOT: tuple[str, ...] = (
     "--operator", "A. Walker", "--instrument", "two-coil locator", "--tuning", "motion",
     "--check-start", "pass", "--check-finish", "pass",
 )  # fmt: skip
@@ -69,16 +69,16 @@ STEPS: tuple[Step, ...] = (
     Step("Print the sheets to carry.", ("sheets", JOB, Path("sheets"))),
     Step(
         "Take in the first day's walk: track and hits of pass 1.",
-        ("record", JOB, Path("pass-1.gpx"), *_SESSION),
+        ("record", JOB, Path("pass-1.gpx"), *_ON_FOOT, "--fix-accuracy", "0.5m"),
     ),
     Step(
         "Take in the second day's walk: pass 2, at right angles.",
-        ("record", JOB, Path("pass-2.gpx"), *_SESSION),
+        ("record", JOB, Path("pass-2.gpx"), *_ON_FOOT, "--fix-accuracy", "0.5m"),
     ),
     Step("See what was covered and what was missed: a lane, it turns out.", ("coverage", JOB)),
     Step(
         "The missed lane was then walked by pegs and tape: take in the note.",
-        ("record", JOB, Path("walked-lanes.txt"), *_SESSION, "--tz", "UTC"),
+        ("record", JOB, Path("walked-lanes.txt"), *_ON_FOOT, "--tz", "UTC"),
     ),
     Step("See that the gap is closed.", ("coverage", JOB)),
     Step("Weigh the hits by heading: metal, or a change of ground.", ("candidates", JOB)),

@@ -48,14 +48,15 @@ def test_respond__changes_are_heard_in_one_sense(lanes, many):
 def test_respond__drift_comes_at_its_rate(lanes, many):
     drift = Counter(pooled(many, "cause").tolist())["drift"] / RUNS
     expected = lanes.length_m.sum() / responses.DRIFT_EVERY_M
-    assert drift == pytest.approx(expected, rel=0.1)
+    # A few fall within 3 m of another response and are logged with it.
+    assert 0.85 * expected < drift < expected
 
 
 def test_respond__hits_are_logged_late_along_the_heading(lanes, many):
     lane, at, cause = (pooled(many, n) for n in ("lane", "chainage_m", "cause"))
-    tank = cause == scenario.METAL[0].name
-    abreast = shapely.line_locate_point(lanes.geometry[lane[tank]], scenario.metal_geometry()[0])
-    late = at[tank] - abreast
+    box = cause == "valve box"
+    abreast = shapely.line_locate_point(lanes.geometry[lane[box]], scenario.metal_geometry()[-1])
+    late = at[box] - abreast
     assert late.mean() == pytest.approx(responses.LATE_M, abs=0.1)
     assert late.std() == pytest.approx(responses.LATE_SD_M, abs=0.1)
 
