@@ -282,8 +282,12 @@ class _Reader:
         limit = 90.0 if what == "lat" else 180.0
         try:
             values = np.array(texts, dtype=np.float64)
-            bad = ~(np.abs(values) <= limit)
+            plain = "_" not in "".join(texts)  # which Python takes inside numbers
         except ValueError:
+            plain = False
+        if plain:
+            bad = ~(np.abs(values) <= limit)
+        else:
             bad = np.array([not _is_within(text, limit) for text in texts])
         if bad.any():
             k = int(np.flatnonzero(bad)[0])
@@ -360,7 +364,7 @@ def _split(tag: str) -> tuple[str, str]:
 
 def _is_within(text: str, limit: float) -> bool:
     try:
-        return abs(float(text)) <= limit
+        return "_" not in text and abs(float(text)) <= limit
     except ValueError:
         return False
 

@@ -5,6 +5,7 @@ with ``+02:00``, or naive (no zone). Results are UTC in whole milliseconds; a fi
 cut off.
 """
 
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -23,7 +24,10 @@ _DIGITS = [0, 1, 2, 3, 5, 6, 8, 9, 11, 12, 14, 15, 17, 18]
 _WIDTH = 19
 _ZONE_WIDTH = 6
 _LONGEST = 48
-_MINUTE = np.timedelta64(60_000, "ms")
+# Without seconds, or without separators.
+_RARE = re.compile(
+    r"(?:\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}|\d{8}T\d{6})(?:Z|[+-]\d{2}:?[0-5]\d)?", re.ASCII
+)
 
 
 def time_zone(name: str) -> ZoneInfo:
@@ -160,6 +164,8 @@ def _zones(
 
 
 def _any_form(text: str) -> tuple[np.datetime64, bool, bool]:
+    if not _RARE.fullmatch(text):
+        return NAT, False, True
     try:
         moment = datetime.fromisoformat(text)
         naive = moment.tzinfo is None
