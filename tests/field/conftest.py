@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 import shapely
+from scipy.signal import lfilter
 
 from gridtools.field.derive import derive
 from gridtools.field.rules import Rules
@@ -16,7 +17,10 @@ START = np.datetime64("2025-06-03T09:00:00", "ms")
 def planned(count=10, length=80.0, spacing=2.0, bearing=0.0, pass_no=1, origin=(0.0, 0.0)):
     """Parallel lanes, every second one drawn the other way as in a serpentine plan."""
     angle = np.radians(bearing)
-    along, right = np.array([np.sin(angle), np.cos(angle)]), np.array([np.cos(angle), -np.sin(angle)])
+    along, right = (
+        np.array([np.sin(angle), np.cos(angle)]),
+        np.array([np.cos(angle), -np.sin(angle)]),
+    )
     lines, ids = [], []
     for k in range(count):
         a = np.array(origin) + right * spacing * k
@@ -100,11 +104,9 @@ class Walker:
         known = np.array(self.knots)
         xy = np.column_stack([np.interp(t, known[:, 0], known[:, i]) for i in (1, 2)])
         keep = np.exp(-1.0 / hz / tau)
-        error = np.empty((len(t), 2))
         shock = rng.normal(size=(len(t), 2))
-        error[0] = shock[0]
-        for i in range(1, len(t)):
-            error[i] = keep * error[i - 1] + np.sqrt(1 - keep**2) * shock[i]
+        shock[1:] *= np.sqrt(1 - keep**2)
+        error = lfilter([1.0], [1.0, -keep], shock, axis=0)
         xy = xy + noise * error
         heard = np.ones(len(t), dtype=bool)
         for a, b in self.silent:
@@ -153,7 +155,9 @@ class Field:
     planned = staticmethod(planned)
 
     @staticmethod
-    def derive(lanes, fixes, sessions=None, checks=None, tape=None, hits=None, rules=None, **session):
+    def derive(
+        lanes, fixes, sessions=None, checks=None, tape=None, hits=None, rules=None, **session
+    ):
         if sessions is None:
             names = sorted(set(fixes.session_id)) or ["S001"]
             sessions = Sessions.build(
