@@ -22,7 +22,7 @@ _BLOCK = 10_000
 
 
 def decode(data: bytes, name: str) -> str:
-    """Text of a file that should be UTF-8, with or without a byte order mark.
+    """Text of a file in UTF-8, with or without a byte order mark, line ends made alike.
 
     Raises
     ------
@@ -36,7 +36,7 @@ def decode(data: bytes, name: str) -> str:
         raise InputError(f"{name}, line {line:,}: is not UTF-8 text; save it as UTF-8") from error
     if "\0" in text:
         raise InputError(f"{name} is not a text file")
-    return text
+    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
 
 
 @dataclass(frozen=True)
@@ -81,9 +81,12 @@ def find_header(text: str, name: str, known: Mapping[str, str]) -> Header:
     line = next(
         (line for line in io.StringIO(text) if line.strip() and not line.lstrip().startswith("#")),
         "",
-    ).strip("\r\n")
+    )
     delimiter = max(",;\t", key=line.count)
-    titles = next(csv.reader([line], delimiter=delimiter), [])
+    try:
+        titles = next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error as error:
+        raise InputError(f"{name}: its header cannot be read as CSV ({error})") from error
     columns: dict[str, int] = {}
     unread = []
     for i, title in enumerate(titles):
