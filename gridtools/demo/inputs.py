@@ -8,7 +8,6 @@ import json
 from collections.abc import Sequence
 from datetime import timedelta
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -50,16 +49,6 @@ def files() -> dict[str, bytes]:
         "pass-2.gpx": _gpx(walked(scenario.PASS_2), scenario.PASS_2),
         "walked-lanes.txt": _walked_note(),
     }
-
-
-def write(folder: Path) -> list[Path]:
-    """Write every input into a folder, which is made if need be; return their paths."""
-    folder.mkdir(parents=True, exist_ok=True)
-    paths = []
-    for name, content in files().items():
-        (folder / name).write_bytes(content)
-        paths.append(folder / name)
-    return paths
 
 
 @cache

@@ -26,12 +26,6 @@ def test_files__are_small():
     assert sum(len(c) for c in inputs.files().values()) < 500_000
 
 
-def test_write__makes_the_folder(tmp_path):
-    paths = inputs.write(tmp_path / "new" / "folder")
-    assert [p.name for p in paths] == list(inputs.files())
-    assert all(p.read_bytes() == inputs.files()[p.name] for p in paths)
-
-
 @pytest.mark.parametrize("name", ["pass-1.gpx", "pass-2.gpx"])
 def test_gpx__an_independent_reader_gets_every_fix_and_hit(name):
     outing = scenario.PASS_1 if "1" in name else scenario.PASS_2
