@@ -50,7 +50,7 @@ def pegs(
             tape_m=tape,
             slope_deg=slope,
             fall_bearing_deg=fall,
-            grid_scale=float(scale),
+            grid_scale=float(scale[0]),
             site=site,
         )
         notices = stale_notices(job, "lanes")

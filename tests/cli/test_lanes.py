@@ -36,7 +36,10 @@ def test_lanes__says_that_the_sweep_width_is_not_tested(gridtools, job):
     assert "sweep width assumed, not tested" in result.out
 
 
-@pytest.mark.parametrize("words", [["--spacing", "2 furlongs"], ["--bearing", "north"],
-                                   ["--run-on", "1m", "--stay-inside"], ["--spacing", "0"]])  # fmt: skip
+@pytest.mark.parametrize(
+    "words",
+    [["--spacing", "2 furlongs"], ["--bearing", "north"],
+     ["--run-on", "1m", "--stay-inside"], ["--spacing", "0"]],
+)  # fmt: skip
 def test_lanes__wrong_usage(gridtools, job, words):
     gridtools("lanes", job, "--sweep-width", "2m", *words, code=2)

@@ -1,0 +1,156 @@
+import numpy as np
+import pytest
+
+from gridtools.job import Job
+from gridtools.layers import Fixes, Hits, Logs, Runs, Sessions, Tape
+
+from .walks import lanes_of, walk_gpx
+
+
+@pytest.fixture
+def log(tmp_path, planned):
+    lanes, crs = lanes_of(planned)
+    path = tmp_path / "walk.gpx"
+    path.write_text(walk_gpx(lanes, crs, skip=["1-003"], hits=[("1-005", 12.0)]))
+    return path
+
+
+def read(job, *layers):
+    with Job.open(job) as opened:
+        return [opened.read(layer) for layer in layers]
+
+
+def test_record__gpx(gridtools, planned, log):
+    result = gridtools("record", planned, log, "--check-start", "pass", "--json").json
+    assert result["new"]["hits"] == 1
+    runs, hits, logs, sessions = read(planned, Runs, Hits, Logs, Sessions)
+    walked = set(runs.lane_id[runs.accepted])
+    lanes, _ = lanes_of(planned)
+    assert walked == set(lanes.lane_id) - {"1-003"}
+    assert hits.lane_id.tolist() == ["1-005"]
+    assert hits.chainage_m[0] == pytest.approx(12.0, abs=0.01)
+    assert sessions.log_id.tolist() == ["L001"] == logs.log_id.tolist()
+
+
+def test_record__keeps_the_bytes(gridtools, planned, log):
+    import zlib
+
+    gridtools("record", planned, log)
+    assert zlib.decompress(read(planned, Logs)[0].content[0]) == log.read_bytes()
+
+
+def test_record__same_log_twice_adds_nothing(gridtools, tmp_path, planned, log):
+    gridtools("record", planned, log)
+    before = read(planned, Fixes, Hits, Runs)
+    assert "nothing is added" in gridtools("record", planned, log).err
+    again = tmp_path / "renamed.gpx"
+    again.write_text(log.read_text().replace('creator="test"', 'creator="other"'))
+    assert "nothing is added" in gridtools("record", planned, again).err
+    for old, new in zip(before, read(planned, Fixes, Hits, Runs), strict=True):
+        assert len(old) == len(new)
+    assert len(read(planned, Sessions)[0]) == 1
+
+
+def test_record__walked_lanes_note(gridtools, tmp_path, planned):
+    note = tmp_path / "walked.txt"
+    note.write_text("1-001 to 1-004 in order, missed 1-002\n1-005 from 34 m\n")
+    gridtools("record", planned, note)
+    runs, tape = read(planned, Runs, Tape)
+    assert tape.lane_id.tolist() == ["1-001", "1-003", "1-004", "1-005"]
+    # By hand: lanes are 40 m long.
+    assert np.allclose(runs.length_m, [40.0, 40.0, 40.0, 6.0])
+
+
+def test_record__without_a_file_derives_again(gridtools, planned, log):
+    gridtools("record", planned, log)
+    before = read(planned, Runs)[0]
+    gridtools("record", planned, "--max-speed", "1.0")
+    assert not read(planned, Runs)[0].accepted.any()
+    gridtools("record", planned, "--max-speed", "2")
+    after = read(planned, Runs)[0]
+    assert after.run_id.tolist() == before.run_id.tolist()
+    assert [g.wkb for g in after.geometry] == [g.wkb for g in before.geometry]
+
+
+def test_record__failed_check_takes_runs_back(gridtools, planned, log):
+    gridtools("record", planned, log, "--check-start", "pass", "--check-finish", "fail")
+    runs = read(planned, Runs)[0]
+    assert not runs.accepted.any()
+    assert "failed check" in set(runs.reason)
+    result = gridtools("status", planned, "--json").json
+    assert len(result["failed_checks"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("content", "name", "message"),
+    [
+        ("<gpx><trk><trkseg>", "cut.gpx", "cut.gpx"),
+        ("time,lon,lat\n2026-05-12T09:00:00,15,52\n", "zone.csv", "--tz"),
+        ("1-999 walked\n", "note.txt", "1-999"),
+        ("", "nothing.csv", "empty"),
+    ],
+)
+def test_record__unusable_log_leaves_the_job(gridtools, tmp_path, planned, content, name, message):
+    path = tmp_path / name
+    path.write_text(content)
+    before = planned.read_bytes()
+    assert message in gridtools("record", planned, path, code=1).err
+    assert planned.read_bytes() == before
+
+
+def test_record__gpx_without_times(gridtools, tmp_path, planned):
+    lanes, crs = lanes_of(planned)
+    path = tmp_path / "planned.gpx"
+    path.write_text(walk_gpx(lanes, crs, times=False))
+    assert "no times" in gridtools("record", planned, path, code=1).err
+
+
+def test_record__bad_number_names_the_row(gridtools, tmp_path, planned):
+    rows = [f"2026-05-12T09:{i // 60 % 60:02d}:{i % 60:02d}Z,500001,58000{i % 40:02d}.0"
+            for i in range(1300)]  # fmt: skip
+    rows[1232] = rows[1232].replace("500001", "5oooo1")
+    path = tmp_path / "track.csv"
+    path.write_text("time,x,y\n" + "\n".join(rows))
+    result = gridtools("record", planned, path, code=1)
+    assert "track.csv" in result.err
+    assert "1,234" in result.err
+
+
+def test_amend__strikes_a_run_for_good(gridtools, planned, log):
+    gridtools("record", planned, log)
+    runs = read(planned, Runs)[0]
+    victim = runs.run_id[runs.accepted][4]
+    gridtools("amend", planned, victim, "--strike", "--reason", "wrong coil")
+    gridtools("record", planned)
+    runs, sessions = read(planned, Runs, Sessions)
+    assert runs.reason[runs.run_id == victim].tolist() == ["struck"]
+    assert "wrong coil" in sessions.note[0]
+
+
+def test_amend__session_and_hit(gridtools, planned, log):
+    gridtools("record", planned, log)
+    gridtools("amend", planned, "H0001", "--strength", "3", "--reason", "misread")
+    gridtools("amend", planned, "H0001", "--strike", "--reason", "own boots")
+    gridtools("amend", planned, "S001", "--tuning", "static", "--reason", "wrong box ticked")
+    hits, sessions = read(planned, Hits, Sessions)
+    assert hits.struck.tolist() == [True]
+    assert hits.strength.tolist() == [3.0]
+    assert sessions.tuning.tolist() == ["static"]
+    assert "no session" in gridtools(
+        "amend", planned, "S009", "--strike", "--reason", "x", code=1).err  # fmt: skip
+    gridtools("amend", planned, "S001", "--reason", "x", code=2)
+
+
+def test_record__what_was_sent_comes_back(gridtools, tmp_path, planned):
+    """Lane ends sent as waypoints and brought back with times are recognised, not hits."""
+    out = tmp_path / "lanes.gpx"
+    gridtools("send", planned, out, "--as", "waypoints", "--max-name", "6")
+    stamped = out.read_text().replace("<name>", "<time>2026-05-12T09:00:05Z</time><name>")
+    lanes, crs = lanes_of(planned)
+    track = walk_gpx(lanes, crs)
+    track = track[track.index("<trk>") : track.index("</gpx>")]
+    both = tmp_path / "unit.gpx"
+    both.write_text(stamped.replace("</gpx>", track + "</gpx>"))
+    result = gridtools("record", planned, both)
+    assert f"{2 * len(lanes)} waypoints sent to the unit came back" in result.err
+    assert not len(read(planned, Hits)[0])

@@ -1,0 +1,42 @@
+import gpxpy
+
+from .walks import lanes_of
+
+
+def test_send__routes_in_walking_order(gridtools, tmp_path, planned):
+    """Read back with gpxpy, an independent reader."""
+    out = tmp_path / "lanes.gpx"
+    gridtools("send", planned, out)
+    lanes, _ = lanes_of(planned)
+    read = gpxpy.parse(out.read_text())
+    assert [r.name for r in read.routes] == lanes.lane_id[lanes.seq.argsort()].tolist()
+    assert {len(r.points) for r in read.routes} == {2}
+
+
+def test_send__one_pass_joined(gridtools, tmp_path, planned):
+    out = tmp_path / "lanes.gpx"
+    gridtools("send", planned, out, "--pass", "2", "--join", "--max-points", "20")
+    lanes, _ = lanes_of(planned)
+    read = gpxpy.parse(out.read_text())
+    assert sum(len(r.points) for r in read.routes) == 2 * int((lanes.pass_no == 2).sum())
+    assert max(len(r.points) for r in read.routes) <= 20
+
+
+def test_send__says_when_gps_cannot_hold_the_lanes(gridtools, tmp_path, planned):
+    """Lanes are 2 m apart: a third is 0.67 m."""
+    good = gridtools("send", planned, tmp_path / "a.gpx", "--fix-accuracy", "0.6m")
+    assert "cannot hold" not in good.err
+    bad = gridtools("send", planned, tmp_path / "a.gpx", "--fix-accuracy", "0.7m")
+    assert "cannot hold" in bad.err
+    assert "--positions lane" in bad.err
+
+
+def test_send__nothing_to_send(gridtools, tmp_path, planned):
+    result = gridtools("send", planned, tmp_path / "a.gpx", "--layer", "digs", code=1)
+    assert "no digs" in result.err
+    assert not (tmp_path / "a.gpx").exists()
+
+
+def test_send__unwritable(gridtools, tmp_path, planned):
+    (tmp_path / "file").write_text("")
+    assert "cannot be written" in gridtools("send", planned, tmp_path / "file/a.gpx", code=1).err
