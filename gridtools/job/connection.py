@@ -36,14 +36,12 @@ def connect(path: Path) -> sqlite3.Connection:
         try:
             return _open(f"{uri}?mode=rw")
         except sqlite3.OperationalError as error:
-            # In a folder that cannot be written, a job last used in WAL mode has no place for
-            # its -wal and -shm files; with none waiting there the file alone is complete.
-            waiting = [Path(f"{path}{end}") for end in ("-wal", "-journal")]
-            if _code(error) != sqlite3.SQLITE_CANTOPEN or any(
-                left.exists() and left.stat().st_size for left in waiting
-            ):
+            if _code(error) not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
                 raise
-            return _open(f"{uri}?mode=ro&immutable=1")
+        # In a folder that cannot be written, a job last used in WAL mode has no place for its
+        # -wal and -shm files. Without changes waiting in them, the file alone is complete.
+        waiting = any(Path(f"{path}{end}").exists() for end in ("-wal", "-journal"))
+        return _open(f"{uri}?mode=ro" if waiting else f"{uri}?mode=ro&immutable=1")
 
 
 def _open(uri: str) -> sqlite3.Connection:

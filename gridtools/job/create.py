@@ -76,7 +76,7 @@ def create_job(
     try:
         scratch = folder / target.name
         _make_tables(scratch, target, crs)
-        _make_triggers(scratch)
+        _complete(scratch)
         with Job.open(scratch) as job, job.change(command, options, inputs) as change:
             for layer in rows:
                 change.append(layer)
@@ -115,7 +115,7 @@ def _make_tables(scratch: Path, target: Path, crs: CRS) -> None:
         raise FileError(f"{target} cannot be written: {error}") from error
 
 
-def _make_triggers(scratch: Path) -> None:
+def _complete(scratch: Path) -> None:
     """Have every change of a row noted in the file, whatever program makes it.
 
     Kept columns are left out: nothing is worked out from them.
@@ -131,6 +131,7 @@ def _make_triggers(scratch: Path) -> None:
                     f"CREATE TRIGGER {quoted(name)} AFTER {event} ON {quoted(layer.table)} "
                     f"BEGIN {STAMP} WHERE table_name = '{layer.table}'; END"
                 )
+        db.execute("UPDATE gpkg_ogr_contents SET feature_count = 0")
         db.execute("COMMIT")
 
 

@@ -27,9 +27,14 @@ def carry_over(old: L, new: L) -> CarriedOver:
 
     Examples
     --------
-    >>> from gridtools.layers import Digs
-    >>> old = Digs.build(dig_id=["D001", "D002"], status=["dug", "open"], note=["pipe", ""])
-    >>> new = Digs.build(dig_id=["D002", "D003"])
+    >>> from gridtools.layers import Candidates
+    >>> from shapely import Point
+    >>> place = [Point(0, 0)]
+    >>> old = Candidates.build(candidate_id=["C001"], note=["by the gate"], geometry=place)
+    >>> new = Candidates.build(candidate_id=["C001"], rank=[1], geometry=place)
+    >>> layer, gone = carry_over(old, new)
+    >>> layer.status.tolist(), layer.note.tolist(), gone
+    (['open'], ['by the gate'], [])
     """
     kept = [column.name for column in new.columns() if column.kept]
     if not kept or new.id_column is None:

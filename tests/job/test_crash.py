@@ -1,0 +1,252 @@
+"""Killed programs, full disks, files and folders that cannot be written."""
+
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from gridtools.job import Job
+from gridtools.layers import Fixes, History, Lanes
+
+WRITER = """
+import sys
+import numpy as np, shapely
+from gridtools.job import Job
+from gridtools.layers import Fixes, Lanes
+path, first, count = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
+n = 1500
+ends = np.zeros((n, 2, 2)); ends[:, 1, 1] = 100.0
+print("ready", flush=True)
+for step in range(first, first + count):
+    with Job.open(path) as job:
+        with job.change("step", {"step": step}) as change:
+            ends[:, :, 0] = step
+            change.replace(Lanes.build(n, lane_id=[f"1-{i:03d}" for i in range(n)], pass_no=1,
+                                       seq=step, geometry=list(shapely.linestrings(ends))))
+            change.append(Fixes.build(n, fix_id=[f"F{step * n + i:07d}" for i in range(n)],
+                                      session_id=f"S{step:03d}",
+                                      geometry=shapely.points(np.full((n, 2), float(step)))))
+            change.set("step", float(step))
+"""
+LANES = 1500
+
+
+def state(path):
+    """Step that all parts of the job agree on."""
+    with Job.open(path) as job:
+        lanes, fixes, history = job.read(Lanes), job.read(Fixes), job.read(History)
+        setting = job.setting("step")
+        db = job._store.db
+        assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert db.execute("SELECT rtreecheck('rtree_lanes_geom')").fetchone() == ("ok",)
+        boxes = db.execute("SELECT DISTINCT minx, maxx FROM rtree_lanes_geom").fetchall()
+        counts = dict(db.execute("SELECT table_name, feature_count FROM gpkg_ogr_contents"))
+    steps = len(history) - 1
+    assert len(fixes) == steps * LANES == counts["fixes"]
+    if steps:
+        assert set(lanes.seq.tolist()) == {steps}
+        assert boxes == [(steps, steps)]
+        assert len(lanes) == LANES == counts["lanes"]
+        assert set(fixes.session_id[-LANES:].tolist()) == {f"S{steps:03d}"}
+        assert setting.number == steps
+    return steps
+
+
+def kill_while_writing(path, rng):
+    """Kill a writing program at a random moment; steps before and after."""
+    before = state(path)
+    writer = subprocess.Popen(
+        [sys.executable, "-c", WRITER, str(path), str(before + 1), "50"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    with writer:
+        assert writer.stdout.readline() == b"ready\n", writer.stderr.read()
+        time.sleep(rng.uniform(0.0, 0.4))
+        writer.send_signal(signal.SIGKILL)
+    assert writer.returncode == -signal.SIGKILL
+    return before, state(path)
+
+
+def kill_often(path, times, seed):
+    rng = np.random.default_rng(seed)
+    hot = 0
+    for _ in range(times):
+        before, after = kill_while_writing(path, rng)
+        assert after >= before
+        hot += after > before
+    assert hot  # some kills came after a finished change: the writer was at work
+
+
+@pytest.mark.parametrize("mode", ["DELETE", "WAL"])
+def test_killed__the_job_is_old_or_new(job_path, mode):
+    sqlite3.connect(job_path).execute(f"PRAGMA journal_mode = {mode}").connection.close()
+    kill_often(job_path, 5, seed=1)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("mode", ["DELETE", "WAL"])
+def test_killed__the_job_is_old_or_new_fifty_times(job_path, mode):
+    sqlite3.connect(job_path).execute(f"PRAGMA journal_mode = {mode}").connection.close()
+    kill_often(job_path, 25, seed=2)
+
+
+def test_killed__in_the_middle_of_a_commit(job_path, run_script):
+    """A hot journal, made for certain: the first thing that opens the job rolls it back."""
+    source = """
+import os, signal, sqlite3, sys
+db = sqlite3.connect(sys.argv[1], isolation_level=None)
+db.execute("PRAGMA cache_spill = 1")
+db.execute("PRAGMA cache_size = 1")
+db.execute("BEGIN IMMEDIATE")
+db.execute("UPDATE gpkg_contents SET description = 'half done'")
+for i in range(3000):
+    db.execute("INSERT INTO tape (tape_id, lane_id) VALUES (?, ?)", (f"T{i}", "x" * 500))
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+    assert run_script(source, job_path).returncode == -signal.SIGKILL
+    assert job_path.with_name("yard.gpkg-journal").stat().st_size > 0
+    assert b"half done" in job_path.read_bytes()
+    assert state(job_path) == 0
+    assert b"half done" not in job_path.read_bytes()
+
+
+def test_two_writers_at_once__no_update_is_lost(job_path):
+    """Each program tries until it gets through; all their rows are there at the end."""
+    source = """
+import sys
+import shapely
+from gridtools.errors import JobBusyError
+from gridtools.job import Job
+from gridtools.layers import Hits
+path, start = sys.argv[1], int(sys.argv[2])
+busy = 0
+for i in range(start, start + 20):
+    while True:
+        try:
+            with Job.open(path) as job:
+                total = job.setting("total")
+                total = total.number if total else 0.0
+                with job.change("record") as change:
+                    change.append(Hits.build(hit_id=[f"H{i:04d}"], geometry=[shapely.Point(i, 0)]))
+                    change.set("total", total + 1.0)
+            break
+        except JobBusyError:
+            busy += 1
+print(busy)
+"""
+    writers = [
+        subprocess.Popen([sys.executable, "-c", source, str(job_path), str(start)],
+                         stdout=subprocess.PIPE, text=True)
+        for start in (1, 101)
+    ]  # fmt: skip
+    for writer in writers:
+        writer.communicate(timeout=120)
+        assert writer.returncode == 0
+    with Job.open(job_path) as job:
+        assert job.setting("total").number == 40.0
+        assert len(job.read(History)) == 41
+
+
+def test_full_disk__the_job_is_as_it_was(job_path, run_script, lanes_of):
+    """At every size of disk: one sentence, nothing changed, and a later change works."""
+    source = """
+import os, resource, signal, sys
+import numpy as np, shapely
+from gridtools.errors import FileError
+from gridtools.job import Job
+from gridtools.layers import Fixes
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+n = 20000
+fixes = Fixes.build(n, fix_id=[f"F{i:07d}" for i in range(n)],
+                    geometry=shapely.points(np.zeros((n, 2))))
+size = os.path.getsize(sys.argv[1])
+for more in (-size + 1, -size // 2, 1, 100_000, 1_000_000):
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size + more, resource.RLIM_INFINITY))
+    try:
+        with Job.open(sys.argv[1]) as job, job.change("record") as change:
+            change.append(fixes)
+    except FileError as error:
+        print(error)
+"""
+    before = job_path.read_bytes()
+    run = run_script(source, job_path)
+    assert run.stderr == ""
+    assert len(run.stdout.splitlines()) == 5, run.stdout
+    for line in run.stdout.splitlines():
+        assert line.startswith(f"{job_path}: the disk is full"), line
+    assert state(job_path) == 0
+    assert job_path.read_bytes() == before
+    with Job.open(job_path) as job, job.change("lanes") as change:
+        change.replace(lanes_of(["1-001"]))
+
+
+READER = """
+import sys
+from gridtools.errors import FileError
+from gridtools.job import Job
+from gridtools.layers import Lanes
+# drop
+with Job.open(sys.argv[1]) as job:
+    print(job.read(Lanes).lane_id.tolist(), job.stale())
+    try:
+        with job.change("lanes") as change:
+            change.replace(Lanes.empty())
+    except FileError as error:
+        print(error)
+"""
+
+
+@pytest.fixture
+def lane_job(job_path, lanes_of, tmp_path):
+    with Job.open(job_path) as job, job.change("lanes") as change:
+        change.replace(lanes_of(["1-001"]))
+    folder = tmp_path / "site"
+    folder.mkdir()
+    for parent in (tmp_path, *tmp_path.parents[:2]):
+        parent.chmod(0o755)
+    yield shutil.move(job_path, folder / "yard.gpkg")
+    folder.chmod(0o755)
+
+
+@pytest.mark.parametrize("mode", ["DELETE", "WAL"])
+@pytest.mark.parametrize(("file_mode", "folder_mode"), [(0o444, 0o777), (0o666, 0o555),
+                                                        (0o444, 0o555)])  # fmt: skip
+def test_read_only__can_be_read_and_a_change_says_why_not(
+    lane_job, run_script, mode, file_mode, folder_mode
+):
+    sqlite3.connect(lane_job).execute(f"PRAGMA journal_mode = {mode}").connection.close()
+    lane_job.chmod(file_mode)
+    lane_job.parent.chmod(folder_mode)
+    run = run_script(READER, lane_job, ordinary_user=True)
+    assert run.stderr == ""
+    read, problem = run.stdout.splitlines()
+    assert read == "['1-001'] {}"
+    assert problem.startswith(f"{lane_job} ")
+    assert "nothing was written" in problem
+
+
+def test_read_only__with_a_change_waiting_beside_it(lane_job, run_script, lanes_of):
+    """A job held open in WAL mode is read with the changes that stand in its -wal file."""
+    holder = sqlite3.connect(lane_job)
+    holder.execute("PRAGMA journal_mode = WAL")
+    with Job.open(lane_job) as job, job.change("lanes") as change:
+        change.replace(lanes_of(["1-001", "1-002"]))
+    for path in lane_job.parent.iterdir():
+        path.chmod(0o444)
+    lane_job.parent.chmod(0o555)
+    run = run_script(READER, lane_job, ordinary_user=True)
+    holder.close()
+    assert run.stdout.splitlines()[:1] == ["['1-001', '1-002'] {}"], run.stderr
+
+
+def test_read_only__unreadable_file(lane_job, run_script):
+    lane_job.chmod(0)
+    source = READER.replace("with Job", "try: Job.open(sys.argv[1])\nexcept FileError as e: "
+                            "print(e); sys.exit()\nwith Job", 1)  # fmt: skip
+    run = run_script(source, lane_job, ordinary_user=True)
+    assert run.stdout.startswith(f"{lane_job} "), run.stderr
