@@ -211,7 +211,7 @@ class _Note:
                 part=part.lower(),
                 strength=float(strength or "nan"),
                 note=re.sub(r"\s+", " ", rest).strip(" ,."),
-                direction="" if not direction else _direction(direction),
+                direction={"": "", "f": "forward"}.get(direction[:1].lower(), "backward"),
                 time=self.time,
             )
         )
@@ -237,6 +237,12 @@ class _Note:
             if token.kind == "stop" or word in _WALKED:
                 missed = False
             elif word in _MISSED:
+                # "1-007 missed" must not be read as 1-007 walked: what was missed comes after.
+                after = next((t for t in tokens[position + 1 :] if t.text != ":"), None)
+                if after is None or not (
+                    after.kind == "lane" or after.text.lower() in _MISSED | {"pass"}
+                ):
+                    raise self.unreadable(_rest(tokens, position))
                 missed = True
             elif word in _BACKWARD and last:
                 for i in last:
@@ -390,7 +396,3 @@ def _cut(text: str, pattern: str) -> tuple[str, str]:
     if match is None:
         return text, ""
     return text[: match.start()] + " " + text[match.end() :], match[1]
-
-
-def _direction(word: str) -> str:
-    return "forward" if word.lower().startswith("forward") else "backward"
