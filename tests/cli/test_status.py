@@ -1,0 +1,37 @@
+import pytest
+
+from .walks import lanes_of, walk_gpx
+
+
+def test_status__before_walking(gridtools, planned):
+    """By hand: 30 lanes of 40 m and 20 of 60 m, 1.2 m/s and 10 s for each lane."""
+    result = gridtools("status", planned, "--json").json
+    first = result["lanes"]["pass 1"]
+    assert (first["done"], first["left_m"]) == (0, pytest.approx(1200.0))
+    assert first["left_s"] == pytest.approx(1200 / 1.2 + 30 * 10)
+    assert result["stale"] == {}
+
+
+def test_status__after_walking(gridtools, tmp_path, planned):
+    lanes, crs = lanes_of(planned)
+    log = tmp_path / "walk.gpx"
+    log.write_text(walk_gpx(lanes, crs, skip=["1-003", "2-020"]))
+    gridtools("record", planned, log)
+    result = gridtools("status", planned, "--json").json
+    assert result["lanes"]["pass 1"]["to_walk"] == ["1-003"]
+    assert result["lanes"]["pass 2"]["done"] == 19
+    assert "To walk, pass 2: 2-020." in gridtools("status", planned).out
+
+
+def test_status__tells_stale_layers(gridtools, planned):
+    import sqlite3
+
+    with sqlite3.connect(planned) as gis:
+        gis.execute("DELETE FROM site WHERE 0")
+    gis.close()
+    assert gridtools("status", planned, "--json").json["stale"] == {}
+    gridtools("lanes", planned, "--spacing", "3m", "--bearing", "0")
+    assert gridtools("status", planned, "--json").json["stale"] == {}
+    gridtools("pegs", planned)
+    gridtools("lanes", planned, "--spacing", "4m", "--bearing", "0")
+    assert "pegs" in gridtools("status", planned, "--json").json["stale"]
