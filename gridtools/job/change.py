@@ -9,17 +9,18 @@ from types import TracebackType
 from typing import Any, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 import gridtools
 from gridtools.errors import InputError, RefusedError
 from gridtools.job.connection import clear_errors
 from gridtools.job.kept import GONE, carry_over
-from gridtools.job.rows import FID, encode_column, quoted
+from gridtools.job.rows import FID, BadValue, decode_column, encode_column, quoted
 from gridtools.job.settings import Setting
 from gridtools.job.stale import source_name, stamped_digest
 from gridtools.job.store import Store
 from gridtools.job.tables import Tables
-from gridtools.layers import History, Layer, Settings
+from gridtools.layers import Column, History, Kind, Layer, Settings
 
 
 class Change:
@@ -138,34 +139,38 @@ class Change:
         InputError
             If a row of that id is not there, or a value cannot be stored.
         """
-        names = {c.name for c in layer.columns() if c.derived} if columns is None else set(columns)
-        wanted = [column for column in layer.columns() if column.name in names]
-        if layer.id_column is None or len(wanted) != len(names) or not wanted:
-            raise InputError(f"layer {layer.table} has no ids, or no columns {sorted(names)}")
-        selected = ", ".join(quoted(column.name) for column in wanted)
+        named = {c.name for c in layer.columns() if c.derived} if columns is None else set(columns)
+        wanted = [column for column in layer.columns() if column.name in named]
+        names = [column.name for column in wanted]
+        if layer.id_column is None or not names or named != set(names):
+            raise InputError(f"layer {layer.table} has no ids, or no columns {sorted(named)}")
+        selected = ", ".join(quoted(name) for name in (FID, layer.id_column, *names))
         with clear_errors(self._store.path):
-            stored = {
-                row[0]: row[1:]
-                for row in self._store.db.execute(
-                    f"SELECT {quoted(layer.id_column)}, {FID}, {selected} "
-                    f"FROM {quoted(layer.table)}"
-                )
-            }
-            changed = []
-            values = zip(*(encode_column(layer, column) for column in wanted), strict=True)
-            for row_id, new in zip(getattr(layer, layer.id_column), values, strict=True):
-                if row_id not in stored:
-                    raise InputError(f"layer {layer.table}: there is no {row_id} to change")
-                fid, *old = stored[row_id]
-                if any(
-                    a != b and not (b is None and a != a) for a, b in zip(new, old, strict=True)
-                ):
-                    changed.append((*new, fid))
-            if not changed:
+            rows = self._store.db.execute(
+                f"SELECT {selected} FROM {quoted(layer.table)} ORDER BY {FID}"
+            ).fetchall()
+            fids, ids, *stored = zip(*rows, strict=True) if rows else [()] * (2 + len(wanted))
+            row_of = {row_id: row for row, row_id in enumerate(ids)}
+            try:
+                place = np.array([row_of[i] for i in getattr(layer, layer.id_column)], np.intp)
+            except KeyError as error:
+                raise InputError(
+                    f"layer {layer.table}: there is no {error.args[0]} to change"
+                ) from error
+            changed = np.zeros(len(layer), dtype=np.bool_)
+            for column, values in zip(wanted, stored, strict=True):
+                changed |= _differ(getattr(layer, column.name), column, values, place)
+            if not changed.any():
                 return
+            layer, place = layer.take(changed), place[changed]
             sets = ", ".join(f"{quoted(column.name)} = ?" for column in wanted)
             self._store.db.executemany(
-                f"UPDATE {self._tables.touch(layer)} SET {sets} WHERE {FID} = ?", changed
+                f"UPDATE {self._tables.touch(layer)} SET {sets} WHERE {FID} = ?",
+                zip(
+                    *(encode_column(layer, column) for column in wanted),
+                    [fids[row] for row in place],
+                    strict=True,
+                ),
             )
         # Nothing is worked out from kept columns, so nothing is stale for a change of them.
         if not all(column.kept for column in wanted):
@@ -230,6 +235,20 @@ class Change:
             outputs=_json(sorted(self._outputs)),
         )
         self._tables.put(row, self._tables.free_fids(row))
+
+
+def _differ(
+    new: NDArray[Any], column: Column, stored: Sequence[Any], place: NDArray[np.intp]
+) -> NDArray[np.bool_]:
+    """Where new values (n,) differ from those stored in some rows (n,) of a column."""
+    try:
+        old = decode_column(column, tuple(stored))[place]
+    except BadValue:  # something that does not belong there: write over it
+        return np.ones(len(new), dtype=np.bool_)
+    differ: NDArray[np.bool_] = new != old
+    if column.kind in (Kind.REAL, Kind.TIME):
+        differ &= ~((new != new) & (old != old))  # unknown is the same as unknown
+    return differ
 
 
 def _utc(seconds: float) -> np.datetime64:
