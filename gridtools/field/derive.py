@@ -208,9 +208,10 @@ def _walked(
             )
         followed = without_short(walk, follow_stated(walk, lines, lane, rules), lines, rules)
     else:
-        tolerance = lines.tolerance_m(rules, float(session.accuracy_m[0]))
+        accuracy = float(session.accuracy_m[0])
+        tolerance = lines.tolerance_m(rules, accuracy)
         followed = follow(walk, lines, tolerance, rules)
-        followed = tidied(walk, followed, lines, tolerance, rules)
+        followed = tidied(walk, followed, lines, tolerance, accuracy, rules)
     motion = session.tuning[0] != "static"
     walked = session_runs(walk, followed, lines, rules, motion=motion, on_lane=on_lane)
     apart = sampling_interval_s(walk.time_ms, fixes.segment[walk.row]) * np.median(walk.speed_mps)

@@ -35,6 +35,8 @@ class LaneLines:
         Length (k,).
     group
         Number (k,) of the set of parallel lanes.
+    planned
+        Whether it is a lane of the plan, not an infill or recheck lane (k,).
     spacing_m
         Distance between planned neighbours in its group, NaN if a single lane gives none (k,).
     """
@@ -44,6 +46,7 @@ class LaneLines:
     unit: Reals
     length_m: Reals
     group: Wholes
+    planned: Flags
     spacing_m: Reals
 
     def __len__(self) -> int:
@@ -118,7 +121,13 @@ def lane_lines(lanes: Lanes, lane_spacing_m: float = 0.0) -> LaneLines:
     elif np.isfinite(spacing).any():
         spacing[np.isnan(spacing)] = np.nanmedian(spacing)
     return LaneLines(
-        lanes=lanes, start=start, unit=unit, length_m=length, group=group, spacing_m=spacing
+        lanes=lanes,
+        start=start,
+        unit=unit,
+        length_m=length,
+        group=group,
+        planned=planned,
+        spacing_m=spacing,
     )
 
 

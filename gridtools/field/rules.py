@@ -52,6 +52,9 @@ class Rules:
         A shorter stretch along a lane is a turn, unless it is half of the lane or more.
     turn_m
         A stretch between two runs up to this long is a turn; a longer one is off lane.
+    neighbour_odds
+        From one lane people go to a neighbour so many times as often as to any other, or back
+        along the same one. It decides only where distance leaves the lane open.
     response_max_m
         A start and an end further apart are not one response.
     same_place_m, same_time_ms
@@ -89,6 +92,7 @@ class Rules:
     lane_end_m: float = 10.0
     min_run_m: float = 5.0
     turn_m: float = 15.0
+    neighbour_odds: float = 10.0
     response_max_m: float = 50.0
     same_place_m: float = 0.01
     same_time_ms: int = 1

@@ -9,14 +9,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gridtools.field.match import Followed, LaneLines
+from gridtools.field.order import in_walking_order
 from gridtools.field.rules import Rules
 from gridtools.field.walk import Flags, Reals, Walk, Wholes, stretches
 
 
 def tidied(
-    walk: Walk, followed: Followed, lines: LaneLines, tolerance_m: Reals, rules: Rules
+    walk: Walk,
+    followed: Followed,
+    lines: LaneLines,
+    tolerance_m: Reals,
+    accuracy_m: float,
+    rules: Rules,
 ) -> Followed:
-    """Lane and direction at each fix after joining, extending and dropping stretches.
+    """Lane and direction at each fix after joining, ordering, extending and dropping stretches.
 
     Parameters
     ----------
@@ -26,6 +32,8 @@ def tidied(
         The lanes (k rows).
     tolerance_m
         Greatest distance (k,) from each lane.
+    accuracy_m
+        Standard error of a fix, each axis; NaN if unknown.
     rules
         Thresholds.
     """
@@ -33,6 +41,10 @@ def tidied(
         return followed
     for _ in range(2):
         followed = _joined(walk, followed, lines, tolerance_m, rules)
+    start, _ = stretches(followed.lane, followed.sign, walk.block)
+    progress, lane_length = _progress_m(walk, followed, lines, start)
+    long_enough = ~_is_short(progress, lane_length, rules)
+    followed = in_walking_order(walk, followed, lines, accuracy_m, long_enough, rules)
     followed = _extended(walk, followed, lines, tolerance_m, rules)
     followed = _closed(walk, followed, lines, tolerance_m, rules)
     return without_short(walk, followed, lines, rules)
