@@ -48,7 +48,7 @@ class Detours:
     Examples
     --------
     >>> detours = Detours(shapely.box(-1, -3, 1, 9), (0, 0))
-    >>> detours.way((-1, 0), (4, 0)).round(3).tolist()
+    >>> detours.ways(np.array([[-1, 0]]), np.array([[4, 0]]))[0].tolist()
     [[-1.0, 0.0], [-1.0, -3.0], [1.0, -3.0], [4.0, 0.0]]
     """
 
@@ -68,6 +68,7 @@ class Detours:
         self._offset = np.concatenate([[0], np.cumsum([len(c) for c in self._corners])])
         corners = np.concatenate([np.empty((0, 3, 2)), *self._corners])
         self._before, self._xy, self._after = corners[:, 0], corners[:, 1], corners[:, 2]
+        self._outlines = [_Edge(shapely.get_exterior_ring(outer[p])) for p in part]
         self._rough = [_rough_hull(polygon) for polygon in self._core]
         self._links: dict[tuple[int, int], _Links] = {}
 
@@ -107,9 +108,45 @@ class Detours:
         )
         return length
 
-    def way(self, start: ArrayLike, finish: ArrayLike) -> Real | None:
-        """Shortest way (k, 2) between two points (2,), or None if obstacles enclose one."""
-        ends = np.array([start, finish], dtype=np.float64)
+    def ways(self, start: Real, finish: Real) -> list[Real | None]:
+        """Shortest ways (k, 2) from points (n, 2) to points (n, 2).
+
+        None stands where obstacles enclose one of the two points but not the other.
+        """
+        ways: list[Real | None] = list(np.stack([start, finish], axis=1))
+        walk, obstacle = self._meetings(start, finish)
+        for i, way in self._along_edges(start, finish, walk, obstacle).items():
+            ways[i] = way
+            walk = walk[walk != i]
+        for i in np.unique(walk):
+            ways[i] = self._way(np.array([start[i], finish[i]]))
+        return ways
+
+    def _along_edges(
+        self, start: Real, finish: Real, walk: Whole, obstacle: Whole
+    ) -> dict[int, Real]:
+        """Ways between two points on the outline of the one obstacle between them.
+
+        Most detours are these: steps from lane to lane along an exclusion. The taut line along
+        the outline is the convex hull of that part of it. Any way round the other side makes,
+        together with this one, a loop round the obstacle, as long as its hull at least: so this
+        one is the shortest if it is no longer than half of that, and meets nothing else.
+        """
+        single, row, count = np.unique(walk, return_index=True, return_counts=True)
+        found: dict[int, Real] = {}
+        for i, k in zip(single[count == 1], obstacle[row[count == 1]], strict=True):
+            way = self._outlines[k].between(start[i], finish[i])
+            if way is not None:
+                found[int(i)] = way
+        if not found:
+            return found
+        owner = np.repeat(list(found), [len(way) - 1 for way in found.values()])
+        legs = np.concatenate([np.stack([w[:-1], w[1:]], axis=1) for w in found.values()])
+        for i in np.unique(owner[self.blocked(legs[:, 0], legs[:, 1])]):
+            del found[int(i)]
+        return found
+
+    def _way(self, ends: Real) -> Real | None:
         members = self._about(ends)
         way = self._way_round(ends, sorted(members)) if members else ends
         while way is not None:
@@ -198,6 +235,57 @@ class Detours:
             walk=walk,
             obstacle=obstacle,
         )
+
+
+class _Edge:
+    """Outer edge of an obstacle."""
+
+    def __init__(self, ring: Any) -> None:
+        self._ring = ring
+        self._xy = shapely.get_coordinates(ring)[:-1]
+        steps = np.diff(shapely.get_coordinates(ring), axis=0)
+        self._at = np.concatenate([[0.0], np.cumsum(np.hypot(*steps.T))[:-1]])
+        self._half_hull_m = shapely.convex_hull(ring).length / 2
+
+    def between(self, start: Real, finish: Real) -> Real | None:
+        """Taut way (k, 2) along the edge between two points on it, if that is shortest."""
+        ends = shapely.points(np.stack([start, finish]))
+        if (shapely.distance(self._ring, ends) > BRUSH_M).any():
+            return None
+        low, high = place = shapely.line_locate_point(self._ring, ends)
+        if low > high:
+            low, high = high, low
+        inner = (self._at > low) & (self._at < high)
+        if (high - low) * 2 < self._ring.length:
+            chain = self._xy[inner]
+        else:
+            chain = np.concatenate([self._xy[self._at >= high], self._xy[self._at <= low]])
+            place = -place
+        if place[0] > place[1]:
+            chain = chain[::-1]
+        return self._taut(start, finish, chain)
+
+    def _taut(self, start: Real, finish: Real, chain: Real) -> Real | None:
+        """Hull of a chain that lies on one side of the straight line between its ends."""
+        side = _cross(np.broadcast_to(finish - start, chain.shape), chain - start)
+        reach = BRUSH_M * float(np.hypot(*(finish - start)))
+        if not len(chain) or (side.min() < -reach and side.max() > reach):
+            return None
+        turn = 1.0 if side.max() > reach else -1.0
+        way = [start]
+        for point in [*chain, finish]:
+            # Drop what lies inside the turn.
+            while len(way) > 1 and turn * _turn(way[-2], way[-1], point) >= 0:
+                way.pop()
+            way.append(point)
+        taut = np.array(way)
+        length = np.hypot(*np.diff(taut, axis=0).T).sum()
+        return taut if length <= self._half_hull_m else None
+
+
+def _turn(a: Real, b: Real, c: Real) -> float:
+    """Positive where the way from a by b to c turns left."""
+    return float((b[0] - a[0]) * (c[1] - b[1]) - (b[1] - a[1]) * (c[0] - b[0]))
 
 
 def _cross(a: Real, b: Real) -> Real:

@@ -7,7 +7,6 @@ between them short: the nearest cell next, and then improved by reversing stretc
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import shapely
@@ -65,7 +64,9 @@ def walking_order(legs: PassLegs, ground: Ground) -> Order:
     ends = _ends(legs, ground)[leg]
     start = np.where(forward[:, None], ends[:, 0], ends[:, 1])
     finish = np.where(forward[:, None], ends[:, 1], ends[:, 0])
-    ways, enclosed = _ways(finish[:-1], start[1:], ground.detours)
+    straight = np.stack([finish[:-1], start[1:]], axis=1)
+    found = ground.detours.ways(finish[:-1], start[1:])
+    ways = [line if way is None else way for line, way in zip(straight, found, strict=True)]
     dead = np.array([shapely.LineString(way + ground.origin) for way in ways], dtype=np.object_)
     return Order(
         leg=leg,
@@ -73,7 +74,7 @@ def walking_order(legs: PassLegs, ground: Ground) -> Order:
         dead=dead,
         dead_m=float(sum(np.hypot(*np.diff(way, axis=0).T).sum() for way in ways)),
         turns=count_turns(legs.legs, leg, forward),
-        enclosed=enclosed,
+        enclosed=sum(way is None for way in found),
     )
 
 
@@ -141,19 +142,6 @@ def _unfold(
         up = np.arange(len(block)) % 2 == 0
         forward.append(up if starts_up[cell, way] else ~up)
     return np.concatenate(leg), np.concatenate(forward)
-
-
-def _ways(start: Real, finish: Real, detours: Detours) -> tuple[list[Any], int]:
-    """Shortest way from each start to its finish, and how many are enclosed."""
-    ways: list[Any] = list(np.stack([start, finish], axis=1))
-    enclosed = 0
-    for i in np.flatnonzero(detours.blocked(start, finish)):
-        way = detours.way(start[i], finish[i])
-        if way is None:
-            enclosed += 1
-        else:
-            ways[i] = way
-    return ways, enclosed
 
 
 def count_turns(legs: Stretches, leg: Whole, forward: NDArray[np.bool_]) -> int:
