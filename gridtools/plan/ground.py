@@ -94,7 +94,7 @@ def lay_pass(
     spacing_m: float,
     run_on_m: float | None,
     stay_inside: bool,
-    min_length_m: float,
+    min_length_m: float = 0.0,
 ) -> PassLegs:
     """Legs of a pass; pass 2 at right angles to a bearing given for pass 1.
 

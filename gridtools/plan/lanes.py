@@ -117,7 +117,6 @@ def plan_lanes(
             passes=passes,
             run_on_m=run_on_m,
             stay_inside=stay_inside,
-            min_length_m=min_length_m,
             speed_mps=speed_mps,
         )
         bearing_deg, reason = choice.bearing_deg, choice.reason
