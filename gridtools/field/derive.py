@@ -131,7 +131,7 @@ def derive(
                 home=walked.home,
                 accepted=table.accepted[: len(ids)],
             )
-        tables.append(table.take(np.argsort(table.run_id, kind="stable")))
+        tables.append(table.take(np.argsort(table.feature_ids(), kind="stable")))
     runs = Runs.concat(tables)
     done_hits, unplaced = placed_hits(hits, sessions, runs, tracks, lines, rules)
     return Derived(

@@ -80,11 +80,17 @@ class LaneLines:
         return np.array([known.get(name, -1) for name in lane_id], dtype=np.int64)
 
     def tolerance_m(self, rules: Rules, accuracy_m: float) -> Reals:
-        """Greatest distance (k,) from each lane at which it is still followed."""
+        """Greatest distance (k,) from each lane at which it is still followed.
+
+        Twice the standard error of a fix where that is more, but never so far that a fix beyond
+        the next lane would count: it tells nothing by then.
+        """
         off_lane = np.where(
             np.isfinite(self.spacing_m), rules.off_lane_spacings * self.spacing_m, rules.off_lane_m
         )
-        return off_lane if np.isnan(accuracy_m) else np.maximum(off_lane, 2.0 * accuracy_m)
+        if np.isnan(accuracy_m):
+            return off_lane
+        return np.clip(2.0 * accuracy_m, off_lane, 2.0 * off_lane)
 
 
 def lane_lines(lanes: Lanes, lane_spacing_m: float = 0.0) -> LaneLines:

@@ -59,9 +59,9 @@ def test_derive__serpentine_assigned_and_covered(ground, hz, bearing):
     assert set(reasons(found.runs)) == {"turn"}
 
 
-@pytest.mark.parametrize(("noise", "least"), [(0.7, 0.8), (1.0, 0.7)])
+@pytest.mark.parametrize(("noise", "least"), [(0.7, 0.98), (1.0, 0.92)])
 def test_derive__noisy_fixes_still_count(ground, noise, least):
-    """Where error nears the spacing lanes get mixed up, but the ground walked is not lost."""
+    """Where error nears the spacing, ground walked is not lost and lanes are seldom mixed up."""
     lanes = ground.planned(12)
     right = []
     for seed in range(6):
