@@ -85,12 +85,13 @@ class LaneLines:
         Twice the standard error of a fix where that is more, but never so far that a fix beyond
         the next lane would count: it tells nothing by then.
         """
-        off_lane = np.where(
+        off_lane: Reals = np.where(
             np.isfinite(self.spacing_m), rules.off_lane_spacings * self.spacing_m, rules.off_lane_m
         )
         if np.isnan(accuracy_m):
             return off_lane
-        return np.clip(2.0 * accuracy_m, off_lane, 2.0 * off_lane)
+        widened: Reals = np.clip(2.0 * accuracy_m, off_lane, 2.0 * off_lane)
+        return widened
 
 
 def lane_lines(lanes: Lanes, lane_spacing_m: float = 0.0) -> LaneLines:
