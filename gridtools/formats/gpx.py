@@ -144,10 +144,7 @@ class _Reader:
         try:
             self.parser.Parse(b"", True)
         except expat.ExpatError as error:
-            raise InputError(
-                f"{self.name}, line {error.lineno:,}: the file breaks off here; "
-                "copy it from its source again"
-            ) from error
+            raise InputError(self._fault(error, at_end=True)) from error
         self._convert(keep=0)
         return self._content()
 
@@ -311,10 +308,12 @@ class _Reader:
             parser.Parse(self.data, True)
         return f"{self.name}, line {line:,}"
 
-    def _fault(self, error: Exception) -> str:
+    def _fault(self, error: Exception, at_end: bool = False) -> str:
         line = self.parser.CurrentLineNumber
         if self.parser.StartElementHandler == self._root:
             return f"{self.name} is not GPX: line {line:,} cannot be read as XML"
+        if at_end:
+            return f"{self.name}, line {line:,}: the file breaks off here; copy it again"
         return f"{self.name}, line {line:,}: not well-formed XML ({str(error).split(':')[0]})"
 
     def _content(self) -> GpxContent:

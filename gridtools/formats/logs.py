@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from gridtools.errors import InputError
 from gridtools.field.logs import RawLog
-from gridtools.formats.columns import text_column
+from gridtools.formats.columns import counted, text_column
 from gridtools.formats.csv import CsvLog, has_csv_header, read_csv
 from gridtools.formats.gpx import GpxContent, read_gpx
 from gridtools.formats.gpx_names import is_name_of
@@ -189,7 +189,7 @@ def _from_csv(log: CsvLog, name: str, job: _Job) -> RawLog:
         xy[placed] = log.position[placed] * unit_factor(job.crs)
     if log.kind == "fixes":
         if not placed.all():
-            notices.append(f"{name}: {(~placed).sum():,} rows without a position left out")
+            notices.append(f"{name}: {counted((~placed).sum(), 'row')} without a position left out")
         return RawLog(
             fix_xy=xy[placed],
             fix_time=log.time[placed],
@@ -200,7 +200,9 @@ def _from_csv(log: CsvLog, name: str, job: _Job) -> RawLog:
     if log.kind == "tape":
         return _tape_rows(log, name, job, notices)
     if job.hits.mode == "none":
-        return RawLog(notices=(*notices, f"{name}: {len(log.time):,} hits not taken, as asked"))
+        return RawLog(
+            notices=(*notices, f"{name}: {counted(len(log.time), 'hit')} not taken, as asked")
+        )
     lane = log.lane.copy()
     chainage_m = log.chainage_m.copy()
     for i in np.flatnonzero(lane != ""):
@@ -306,7 +308,9 @@ def _untimed_tracks(
             f"{name}: its tracks have no times; export the track as it was logged, not a saved or "
             "planned one, or write down the lanes walked as a note"
         )
-    return [f"{name}: {(~timed).sum():,} track points without times left out ({list_names(names)})"]
+    return [
+        f"{name}: {counted((~timed).sum(), 'track point')} without times left out ({list_names(names)})"
+    ]
 
 
 def _texts(count: int) -> NDArray[np.object_]:

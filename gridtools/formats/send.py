@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.errors import InputError
+from gridtools.formats.columns import counted
 from gridtools.formats.gpx_names import OWN_TYPE, shorten_names
 from gridtools.formats.gpx_out import GpxPoint, GpxRoute, GpxTrack, write_gpx
 from gridtools.geodesy import WGS84, transform_xy
@@ -106,7 +107,7 @@ def send_lanes(
     ids = [str(i) for i in lanes.lane_id]
     if join:
         long_names = [f"{ids[g[0]]} to {ids[g[-1]]}" if len(g) > 1 else ids[g[0]] for g in groups]
-        descs = [f"{len(g)} lanes in walking order" for g in groups]
+        descs = [f"{counted(len(g), 'lane')} in walking order" for g in groups]
         if len(groups) > 1:
             notices.append(f"split into {len(groups)} {as_} of at most {max_points} points")
     else:
@@ -253,6 +254,6 @@ def _name_notices(names: Sequence[str], short: Sequence[str], max_name: int | No
     if not changed:
         return []
     return [
-        f"{len(changed):,} names shortened to {max_name} characters, such as {changed[0][0]} to "
+        f"{counted(len(changed), 'name')} shortened to {max_name} characters, such as {changed[0][0]} to "
         f"{changed[0][1]}"
     ]

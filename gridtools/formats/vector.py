@@ -4,6 +4,7 @@ Only geometry, attributes and CRS are taken over; nothing is reprojected or repa
 """
 
 import logging
+import os
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -134,7 +135,7 @@ def _quiet() -> Iterator[None]:
     """Keep GDAL's remarks off the terminal: what matters comes back as an error."""
     logger = logging.getLogger("fiona")
     before = logger.disabled, logger.level
-    with warnings.catch_warnings(), fiona.Env(CPL_LOG="/dev/null", CPL_DEBUG=False):
+    with warnings.catch_warnings(), fiona.Env(CPL_LOG=os.devnull, CPL_DEBUG=False):
         warnings.simplefilter("ignore")
         logger.setLevel(logging.CRITICAL + 1)
         try:

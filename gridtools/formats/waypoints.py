@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.errors import InputError
+from gridtools.formats.columns import counted
 from gridtools.formats.gpx import Waypoints
 from gridtools.formats.gpx_names import OWN_TYPE, is_name_of
 from gridtools.formats.lane_names import LANE, LaneNames
@@ -183,15 +184,11 @@ def waypoint_notices(points: Waypoints, kind: NDArray[np.object_], name: str) ->
     notices = []
     for reason in sorted(set(kind) - {"hit", "lane"}):
         names = [n or "unnamed" for n in points.name[kind == reason]]
-        what = "waypoint" if len(names) == 1 else "waypoints"
+        what = counted(len(names), "waypoint")
         if reason == "sent":
-            notices.append(
-                f"{name}: {len(names):,} {what} sent to the unit came back: {list_names(names)}"
-            )
+            notices.append(f"{name}: {what} sent to the unit came back: {list_names(names)}")
         else:
-            notices.append(
-                f"{name}: {len(names):,} {what} not taken, {reason}: {list_names(names)}"
-            )
+            notices.append(f"{name}: {what} not taken, {reason}: {list_names(names)}")
     return notices
 
 
