@@ -308,9 +308,8 @@ def _untimed_tracks(
             f"{name}: its tracks have no times; export the track as it was logged, not a saved or "
             "planned one, or write down the lanes walked as a note"
         )
-    return [
-        f"{name}: {counted((~timed).sum(), 'track point')} without times left out ({list_names(names)})"
-    ]
+    points = counted((~timed).sum(), "track point")
+    return [f"{name}: {points} without times left out ({list_names(names)})"]
 
 
 def _texts(count: int) -> NDArray[np.object_]:

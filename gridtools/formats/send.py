@@ -253,7 +253,6 @@ def _name_notices(names: Sequence[str], short: Sequence[str], max_name: int | No
     changed = [(a, b) for a, b in zip(names, short, strict=True) if a != b]
     if not changed:
         return []
-    return [
-        f"{counted(len(changed), 'name')} shortened to {max_name} characters, such as {changed[0][0]} to "
-        f"{changed[0][1]}"
-    ]
+    long, cut = changed[0]
+    many = counted(len(changed), "name")
+    return [f"{many} shortened to {max_name} characters, such as {long} to {cut}"]
