@@ -4,13 +4,15 @@ import shapely
 
 from gridtools.errors import InputError, MissingError
 from gridtools.field.amend import (
+    amended,
     correct_hit,
     correct_session,
     strike_hit,
     strike_run,
     strike_session,
 )
-from gridtools.layers import Fixes, Hits, Sessions, Tape
+from gridtools.field.outing import Walked
+from gridtools.layers import Checks, Fixes, Hits, Sessions, Tape
 
 
 def walked(ground):
@@ -107,6 +109,29 @@ def test_correct_hit__values():
         correct_hit(logged(), "H0001", "x", note="gone")
     with pytest.raises(InputError, match="say what to correct"):
         correct_hit(logged(), "H0001", "x")
+
+
+def test_correct_hit__part_gives_the_response_its_length():
+    hits = logged().with_columns(part=["start", ""])
+    paired = correct_hit(hits, "H0002", "it was the end", part="end")
+    assert paired.response_m[0] == pytest.approx(np.sqrt(2))
+    assert np.isnan(strike_hit(paired, "H0002", "not sure").response_m).all()
+
+
+def test_amended__by_the_form_of_the_id(ground):
+    """Sessions, runs and hits are told apart by their ids; a run has no values of its own."""
+    lanes, sessions, tape, found = walked(ground)
+    walk = Walked(
+        sessions=sessions, checks=Checks.empty(), fixes=found.fixes, tape=tape, hits=logged()
+    )
+    change = [found.runs, lanes]
+    assert amended(walk, *change, "S002", "x", {}).sessions.struck.tolist() == [False, True]
+    assert amended(walk, *change, "S002-0001", "x", {}).tape.struck.tolist() == [True, False]
+    assert amended(walk, *change, "H0002", "x", {"strength": 3.0}).hits.strength[1] == 3.0
+    with pytest.raises(InputError, match="a run is derived"):
+        amended(walk, *change, "S002-0001", "x", {"strength": 3.0})
+    with pytest.raises(MissingError, match="no session 'Q9'"):
+        amended(walk, *change, "Q9", "x", {})
 
 
 def test_correct_session__tuning_changes_the_runs(ground):
