@@ -37,7 +37,7 @@ def candidates(
         sweep_basis,
         wanted,
     )
-    from gridtools.cli.output import say, table
+    from gridtools.cli.output import records, say, table
     from gridtools.handover.cautions import NO_PROOF, sweep_statement
     from gridtools.job import Job
     from gridtools.layers import (
@@ -87,15 +87,7 @@ def candidates(
     layer = found.candidates
     say(
         {
-            "candidates": [
-                {
-                    "candidate_id": layer.candidate_id[i],
-                    "verdict": layer.verdict[i],
-                    "p_metal": round(float(layer.p_metal[i]), 4),
-                    "rank": int(layer.rank[i]),
-                }
-                for i in layer.rank.argsort(kind="stable")
-            ],
+            "candidates": records(layer.take(layer.rank.argsort(kind="stable"))),
             "edges": len(found.edges),
             "recheck": len(found.recheck),
             "heading_offset_m": found.offset.offset_m,

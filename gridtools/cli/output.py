@@ -1,10 +1,14 @@
 """What commands print: the summary for people or scripts, notes on the error stream."""
 
 import json
+import math
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from gridtools.layers import Layer
 
 
 def say(
@@ -35,6 +39,18 @@ def say(
             click.echo(line)
     for notice in notices:
         click.echo(f"Note: {notice}", err=True)
+
+
+def records(layer: "Layer") -> list[dict[str, Any]]:
+    """Rows of a layer as plain values, unknown ones as None, without the geometry."""
+    columns = {c.name: getattr(layer, c.name).tolist() for c in layer.columns()}
+    return [
+        {
+            name: None if isinstance(value, float) and math.isnan(value) else value
+            for name, value in zip(columns, row, strict=True)
+        }
+        for row in zip(*columns.values(), strict=True)
+    ]
 
 
 def table(header: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> list[str]:

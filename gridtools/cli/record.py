@@ -132,6 +132,7 @@ def record(
                 if value is not None:
                     change.set(key, value, "m/s")
     counts = taken.counts
+    repeated = counts.repeated_fixes + counts.repeated_hits + counts.repeated_tape
     runs, lines = run_lines(derived)
     say(
         {
@@ -140,9 +141,8 @@ def record(
             "runs": runs,
         },
         [
-            f"Taken in: {counts.fixes} fixes, {counts.hits} hits, {counts.tape} tape rows; left "
-            f"out as taken in before: {counts.repeated_fixes}, {counts.repeated_hits}, "
-            f"{counts.repeated_tape}.",
+            f"Taken in: {counts.fixes} fixes, {counts.hits} hits, {counts.tape} tape rows"
+            + (f"; {repeated} left out, which the job had before." if repeated else "."),
             "",
             *lines,
         ],

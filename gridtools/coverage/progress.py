@@ -8,9 +8,11 @@ from numpy.typing import NDArray
 
 from gridtools.layers import Lanes, Real, Runs, Text
 
-#: Share of a lane that accepted runs must span for it to count as done. The ground itself is
-#: judged by coverage; this only tells the walker which lanes to look at again.
-DONE_SHARE = 0.95
+#: What a lane that counts as done may lack: a share of its length, and what a turn and a fix a
+#: second take off its ends. The ground itself is judged by coverage; this only tells the walker
+#: which lanes to look at again.
+LACKING_SHARE = 0.05
+LACKING_M = 2.5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -33,7 +35,8 @@ class Progress:
     @property
     def done(self) -> NDArray[np.bool_]:
         """Lanes (n,) that count as walked."""
-        return self.walked_m >= DONE_SHARE * self.length_m
+        lacking = np.maximum(LACKING_SHARE * self.length_m, LACKING_M)
+        return (self.walked_m > 0) & (self.walked_m >= self.length_m - lacking)
 
     @property
     def short(self) -> NDArray[np.bool_]:

@@ -15,7 +15,7 @@ from gridtools.cli import COMMANDS
 from gridtools.job import Job
 from gridtools.layers import Sessions
 
-from .walks import lanes_of, walk_gpx
+from ..walks import lanes_of, walk_gpx
 
 SCRIPTS = Path(sys.executable).parent
 

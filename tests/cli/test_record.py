@@ -4,7 +4,7 @@ import pytest
 from gridtools.job import Job
 from gridtools.layers import Fixes, Hits, Logs, Runs, Sessions, Tape
 
-from .walks import lanes_of, walk_gpx
+from ..walks import lanes_of, walk_gpx
 
 
 @pytest.fixture

@@ -1,6 +1,6 @@
 import gpxpy
 
-from .walks import lanes_of
+from ..walks import lanes_of
 
 
 def test_send__routes_in_walking_order(gridtools, tmp_path, planned):

@@ -1,6 +1,6 @@
 import pytest
 
-from .walks import lanes_of, walk_gpx
+from ..walks import lanes_of, walk_gpx
 
 
 def test_status__before_walking(gridtools, planned):
