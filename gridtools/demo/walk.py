@@ -121,16 +121,17 @@ def _way(
     start = shapely.get_coordinates(shapely.get_point(lanes.geometry, 0))
     along = unit_vector(lanes.bearing_deg)
     xy = [scenario.to_map((outing.gate,))]
+    # Between planned ends: strayed, a walker may stand within ground not to be walked.
     origin = xy[0][0]
-    detours = Detours(no_go, origin)
-    behind = origin
+    finish = start + lanes.length_m[:, None] * along
+    behind = np.concatenate([xy[0], finish])[:-1]
+    between = Detours(no_go, origin).ways(behind - origin, start - origin)
     pause = [np.zeros(1)]
     speed = [np.full(1, BETWEEN_SPEED_MPS)]
     hit_node = []
     count = 1
     for i, length in enumerate(lanes.length_m.tolist()):
-        # From the planned end: strayed, a walker may stand within ground not to be walked.
-        way = detours.way(behind - origin, start[i] - origin)
+        way = between[i]
         round_about = np.empty((0, 2)) if way is None else way[1:-1] + origin
         logged = responses.chainage_m[responses.lane == i]
         dwell = [outing.dwell_at_m] if lanes.lane_id[i] == outing.dwell_lane else []
@@ -149,7 +150,6 @@ def _way(
         ]
         hit_node += (count + len(round_about) + np.searchsorted(chainage, logged)).tolist()
         count += len(round_about) + len(on_lane)
-        behind = start[i] + length * along[i]
     nodes = np.array(hit_node, dtype=np.int64)
     return np.concatenate(xy), np.concatenate(pause), np.concatenate(speed), nodes
 
