@@ -256,4 +256,7 @@ def _utc(seconds: float) -> np.datetime64:
 
 
 def _json(value: object) -> str:
-    return json.dumps(value, ensure_ascii=False, sort_keys=True, default=str)
+    def plain(item: object) -> object:
+        return item.item() if isinstance(item, np.generic) else str(item)
+
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, default=plain)

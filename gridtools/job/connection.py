@@ -41,7 +41,14 @@ def connect(path: Path) -> sqlite3.Connection:
         # In a folder that cannot be written, a job last used in WAL mode has no place for its
         # -wal and -shm files. Without changes waiting in them, the file alone is complete.
         waiting = any(Path(f"{path}{end}").exists() for end in ("-wal", "-journal"))
-        return _open(f"{uri}?mode=ro" if waiting else f"{uri}?mode=ro&immutable=1")
+        try:
+            return _open(f"{uri}?mode=ro" if waiting else f"{uri}?mode=ro&immutable=1")
+        except sqlite3.OperationalError as error:
+            why = "its last change is not finished and " if waiting else ""
+            raise FileError(
+                f"{path} cannot be opened: {why}its permissions, or those of its folder, do not "
+                "allow it"
+            ) from error
 
 
 def _open(uri: str) -> sqlite3.Connection:

@@ -129,7 +129,7 @@ def decode(
 def _point_coordinates(blobs: Sequence[bytes | None]) -> NDArray[np.float64] | None:
     """Coordinates (n, 2) if every blob is a plain point, else None."""
     size = _POINT.itemsize
-    if any(blob is None or len(blob) != size for blob in blobs):
+    if set(map(type, blobs)) - {bytes} or set(map(len, blobs)) - {size}:  # type: ignore[arg-type]
         return None
     point = np.frombuffer(b"".join(blobs), dtype=_POINT)  # type: ignore[arg-type]
     plain = (point["flags"] == _LITTLE_ENDIAN) & (point["order"] == 1) & (point["type"] == 1)

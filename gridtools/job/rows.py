@@ -102,7 +102,9 @@ def decode_column(column: Column, values: tuple[Any, ...]) -> NDArray[Any]:
     if column.kind in (Kind.TEXT, Kind.BLOB):
         out = np.empty(len(values), dtype=np.object_)
         unknown = "" if column.kind is Kind.TEXT else b""
-        out[:] = [value or unknown for value in values] if type(None) in found else values
+        # SQLite makes a new object for each row: hold what repeats, such as run ids, once.
+        distinct = {value: value or unknown for value in values}
+        out[:] = [distinct[value] for value in values]
         return out
     if column.kind is Kind.TIME:
         return _times(column.name, values)
@@ -126,7 +128,7 @@ def _times(name: str, texts: tuple[str | None, ...]) -> NDArray[np.datetime64]:
     known = np.array([text is not None for text in texts], dtype=np.bool_)
     times = np.full(len(texts), np.datetime64("NaT", "ms"))
     given = [text for text in texts if text is not None]
-    if all(len(text) == _UTC_LENGTH and text[-1] == "Z" for text in given):
+    if set(map(len, given)) == {_UTC_LENGTH} and {text[-1] for text in given} == {"Z"}:
         with suppress(ValueError):
             times[known] = np.array([text[:-1] for text in given], dtype="datetime64[ms]")
             return times

@@ -40,7 +40,9 @@ class Setting:
     @property
     def text(self) -> str:
         """Value as stored: a number reads back as the same number."""
-        return self.value if isinstance(self.value, str) else repr(self.value)
+        if isinstance(self.value, str | int):
+            return str(self.value)
+        return repr(float(self.value))  # numpy writes its own numbers another way
 
     @property
     def number(self) -> float:

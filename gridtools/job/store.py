@@ -20,7 +20,7 @@ from gridtools.job.settings import Setting
 from gridtools.layers import ALL_LAYERS, Layer, Site
 
 L = TypeVar("L", bound=Layer)
-_DIGEST_ROWS = 50_000
+_PART_ROWS = 50_000
 
 
 @dataclass(frozen=True)
@@ -105,13 +105,20 @@ class Store:
         names = [FID] + ([GEOMETRY] if layer.geometry_type else [])
         names += [column.name for column in layer.columns()]
         sql = ", ".join(map(quoted, names))
+        parts = []
         with clear_errors(self.path):
-            rows = self.db.execute(
+            cursor = self.db.execute(
                 f"SELECT {sql} FROM {quoted(layer.table)} ORDER BY {quoted(FID)}"
-            ).fetchall()
-        if not rows:
-            return layer.empty()
-        stored: dict[str, tuple[Any, ...]] = dict(zip(names, zip(*rows, strict=True), strict=True))
+            )
+            # In parts, so that the rows as Python objects are never all in memory.
+            while rows := cursor.fetchmany(_PART_ROWS):
+                stored = dict(zip(names, zip(*rows, strict=True), strict=True))
+                parts.append(self._decode(layer, stored))
+        whole = layer.concat(parts)
+        self._check_ids(whole)
+        return whole
+
+    def _decode(self, layer: type[L], stored: dict[str, tuple[Any, ...]]) -> L:
         decoded: dict[str, Any] = {}
         try:
             if layer.geometry_type:
@@ -120,13 +127,34 @@ class Store:
                 )
             for column in layer.columns():
                 decoded[column.name] = decode_column(column, stored[column.name])
-            if layer.id_column:
-                _check_ids(layer.id_column, stored[layer.id_column])
         except (BadGeometry, BadValue) as bad:
-            raise InputError(
-                f"{self.path}, layer {layer.table}, fid {stored[FID][bad.index]}: {bad.problem}"
-            ) from bad
+            raise self._bad_row(layer, stored[FID][bad.index], bad.problem) from bad
         return layer(**decoded)
+
+    def _check_ids(self, layer: Layer) -> None:
+        if layer.id_column is None:
+            return
+        ids = getattr(layer, layer.id_column)
+        distinct = set(ids)
+        if len(distinct) == len(ids) and "" not in distinct:
+            return
+        seen = {""}
+        for row, row_id in enumerate(ids):  # noqa: B007
+            if row_id in seen:
+                break
+            seen.add(row_id)
+        fid = self.db.execute(
+            f"SELECT {FID} FROM {quoted(layer.table)} ORDER BY {FID} LIMIT 1 OFFSET ?", (row,)
+        ).fetchone()[0]
+        problem = (
+            f"{layer.id_column} {ids[row]} appears twice: change it, or delete the row"
+            if ids[row]
+            else f"{layer.id_column} is empty: write one, or delete the row"
+        )
+        raise self._bad_row(type(layer), fid, problem)
+
+    def _bad_row(self, layer: type[Layer], fid: int, problem: str) -> InputError:
+        return InputError(f"{self.path}, layer {layer.table}, fid {fid}: {problem}")
 
     def setting(self, key: str) -> Setting | None:
         """One chosen parameter, or None."""
@@ -164,7 +192,7 @@ class Store:
                 f"SELECT {', '.join(map(quoted, names))} FROM {quoted(source.table)} "
                 f"ORDER BY {quoted(FID)}"
             )
-            while rows := cursor.fetchmany(_DIGEST_ROWS):
+            while rows := cursor.fetchmany(_PART_ROWS):
                 for values in zip(*rows, strict=True):
                     total.update(_bytes(values))
         return total.hexdigest()[:16]
@@ -215,15 +243,3 @@ def _check(path: Path, db: sqlite3.Connection) -> int:
     if srs_ids.get(Site.table) is None:
         raise InputError(f"{path}: the CRS of the job is not stated")
     return int(srs_ids[Site.table])
-
-
-def _check_ids(name: str, values: tuple[Any, ...]) -> None:
-    if len(set(values)) == len(values) and None not in values:
-        return
-    seen = set()
-    for i, value in enumerate(values):
-        if value is None:
-            raise BadValue(i, f"{name} is empty: write one, or delete the row")
-        if value in seen:
-            raise BadValue(i, f"{name} {value} appears twice: change it, or delete the row")
-        seen.add(value)

@@ -83,13 +83,14 @@ def impatient(monkeypatch):
 
 def test_change__enters_the_history(job_path, lanes_of):
     before = np.datetime64(time.time_ns() // 10**6, "ms")
-    with Job.open(job_path) as job, job.change("lanes", {"spacing_m": 2.0, "é": None}) as change:
+    options = {"spacing_m": np.float64(2.0), "é": None, "file": job_path}
+    with Job.open(job_path) as job, job.change("lanes", options) as change:
         change.replace(lanes_of(["1-001"]))
     made(job_path, hits_of(["H0001"]), command="record")
     history = read(job_path, History)
     assert history.entry.tolist() == [1, 2, 3]
     assert history.command.tolist() == ["new", "lanes", "record"]
-    assert json.loads(history.options[1]) == {"spacing_m": 2.0, "é": None}
+    assert json.loads(history.options[1]) == {**options, "file": str(job_path)}
     assert history.version.tolist() == [gridtools.__version__] * 3
     assert before - np.timedelta64(1, "ms") <= history.start_utc[1] <= history.start_utc[2]
     assert 0 <= history.seconds[1] < 60
@@ -270,7 +271,7 @@ def test_set__stores_once_and_says_who_chose_it(job_path):
         change.set("sweep_width_m", 2.5, "m", "assumed")
         change.set("name", "Sallow Yard")
     with Job.open(job_path) as job, job.change("spacing") as change:
-        change.set("sweep_width_m", 1.9, "m", "measured")
+        change.set("sweep_width_m", np.float64(1.9), "m", "measured")
         change.set("name", "Sallow Yard")
     settings = read(job_path, Settings)
     assert settings.key.tolist() == ["sweep_width_m", "name"]
