@@ -80,10 +80,10 @@ STEPS: tuple[Step, ...] = (
         "The missed lane was then walked by pegs and tape: take in the note.",
         ("record", JOB, Path("walked-lanes.txt"), *_ON_FOOT, "--tz", "UTC"),
     ),
-    Step("See that the gap is closed.", ("coverage", JOB)),
+    Step("See that the gap of that lane is closed.", ("coverage", JOB)),
     Step("Weigh the hits by heading: metal, or a change of ground.", ("candidates", JOB)),
     Step(
-        "Print the sheets again, with the lanes that would settle what is still open.",
+        "Print the sheets again, with what is left to walk.",
         ("sheets", JOB, Path("sheets")),
     ),
     Step("See where the job stands.", ("status", JOB)),
