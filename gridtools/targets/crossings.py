@@ -12,6 +12,10 @@ from gridtools.units import unit_vector
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+# Stated: hits of one run no further apart than this are one response.
+SAME_RESPONSE_M = 0.5
+_LONGEST_RESPONSE_M = 4.0
+
 
 @dataclass(frozen=True)
 class Frame:
@@ -63,6 +67,8 @@ class Crossings:
         Heading offset that the evidence takes off.
     sigma_m
         Standard error of a hit along its heading.
+    hits_by_run, run_hits
+        Rows of the hits run by run, and where those of each run begin (m + 1,).
     """
 
     frame: Frame
@@ -78,6 +84,8 @@ class Crossings:
     hit_unit: Floats
     offset_m: float
     sigma_m: float
+    hits_by_run: Whole
+    run_hits: Whole
 
     @property
     def cause_xy(self) -> Floats:
@@ -87,6 +95,11 @@ class Crossings:
     def with_offset(self, offset_m: float) -> "Crossings":
         """Copy with another heading offset."""
         return Crossings(**{**self.__dict__, "offset_m": offset_m})
+
+    def hits_on(self, run: Whole) -> Whole:
+        """Rows of the hits on some runs, in order."""
+        rows, _ = members(self.run_hits, run)
+        return np.sort(self.hits_by_run[rows])
 
     def passing(self, xy: Floats, reach_m: float) -> tuple[Whole, Whole, Floats]:
         """Which runs pass within reach of which places.
@@ -110,6 +123,14 @@ class Crossings:
         return place, run, np.asarray(shapely.distance(points[place], self.lines[run]))
 
 
+def members(start: Whole, rows: Whole) -> tuple[Whole, Whole]:
+    """Positions of all members of some rows of a grouped array, and which row each is of."""
+    counts = start[rows + 1] - start[rows]
+    of = np.repeat(np.arange(len(rows)), counts)
+    within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+    return (start[rows][of] + within).astype(np.int64), of
+
+
 def points_of(xy: Floats) -> NDArray[np.object_]:
     """Points (n,) of coordinates (n, 2)."""
     return np.asarray(shapely.points(xy), dtype=np.object_)
@@ -124,7 +145,7 @@ def build_crossings(runs: Runs, hits: Hits, lanes: Lanes, *, sigma_m: float) -> 
         Runs; those not accepted are left out.
     hits
         One row per response; those struck out, without a place or heading, or not on an accepted
-        run are left out.
+        run are left out, and those half a metre or less apart on one run count once.
     lanes
         Planned lanes; the first gives the local frame, else the first run does.
     sigma_m
@@ -140,7 +161,8 @@ def build_crossings(runs: Runs, hits: Hits, lanes: Lanes, *, sigma_m: float) -> 
         runs.heading_deg[hit_run] if len(runs) else np.nan,
     )
     use = ~hits.struck & (hit_run >= 0) & np.isfinite(heading) & ~_nowhere(hits.geometry)
-    order = np.flatnonzero(use)[np.argsort(hits.hit_id[use], kind="stable")]
+    rows = np.flatnonzero(use)[np.argsort(hits.hit_id[use], kind="stable")]
+    order = rows[_one_of_each(hits.geometry[rows], runs.geometry, hit_run[rows])]
     hits = hits.take(order).with_columns(heading_deg=heading[order])
     frame = _frame(runs, lanes)
     lines = shapely.transform(runs.geometry, frame.to_local)
@@ -164,7 +186,35 @@ def build_crossings(runs: Runs, hits: Hits, lanes: Lanes, *, sigma_m: float) -> 
         hit_unit=unit_vector(hits.heading_deg - frame.bearing_deg),
         offset_m=0.0,
         sigma_m=sigma_m,
+        hits_by_run=np.argsort(hit_run[order], kind="stable"),
+        run_hits=np.searchsorted(np.sort(hit_run[order]), np.arange(len(runs) + 1)),
     )
+
+
+def _one_of_each(
+    places: NDArray[np.object_], lines: NDArray[np.object_], run: Whole
+) -> NDArray[np.int64]:
+    """Positions of the hits to keep: of hits so close along one run, that nearest their middle.
+
+    A walker who marks a response again and again logs one response, not many. A response that
+    goes on and on is cut every `_LONGEST_RESPONSE_M`.
+    """
+    along = np.asarray(shapely.line_locate_point(lines[run], places), dtype=np.float64)
+    order = np.lexsort((np.arange(len(run)), along, run))
+    step = np.diff(along[order], prepend=-np.inf)
+    first = (np.diff(run[order], prepend=-1) != 0) | (step > SAME_RESPONSE_M)
+    group = np.cumsum(first) - 1
+    since = along[order] - along[order][np.flatnonzero(first)][group]
+    group = np.unique(
+        np.stack([group, (since // _LONGEST_RESPONSE_M).astype(np.int64)]), axis=1,
+        return_inverse=True,
+    )[1].ravel()  # fmt: skip
+    count = np.maximum(np.bincount(group), 1)
+    middle = np.bincount(group, along[order]) / count
+    away = np.abs(along[order] - middle[group])
+    best = np.lexsort((order, np.round(away, 6), group))
+    keep: NDArray[np.int64] = np.sort(order[best][np.unique(group[best], return_index=True)[1]])
+    return keep
 
 
 def _nowhere(points: NDArray[np.object_]) -> NDArray[np.bool_]:

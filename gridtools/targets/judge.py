@@ -17,8 +17,9 @@ from gridtools.units import bearing_of, normalise_bearing
 
 # Stated: chances of metal from which, and below which, a verdict is given.
 METAL_FROM, EDGE_BELOW = 0.8, 0.2
-# Stated: the walk is not free of error however many hits agree.
-_LEAST_SIGMA_SHARE = 0.5
+# Stated: half of the fix error is common to runs walked one after the other, and does not average
+# out however many hits agree.
+_COMMON_SHARE = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +112,7 @@ def _judge_place(
         shape=shapely.Point(place.xy),
         chances=_chances(place.log_evidence, edge),
         hits=place.hits,
-        sigma_m=max(spread, _LEAST_SIGMA_SHARE * position_sigma_m),
+        sigma_m=float(np.hypot(spread, _COMMON_SHARE * position_sigma_m)),
         axis_deg=np.nan,
         p_response=float((place.half_reach @ law.probability(np.array([spread])))[0]),
         edge_weight=weight,
@@ -128,7 +129,7 @@ def _judge_long(c: Crossings, line: HitLine, position_sigma_m: float) -> Judged:
         shape=shapely.LineString([line.start, line.finish]),
         chances=_chances(line.log_evidence, line.log_evidence_edge),
         hits=line.hits,
-        sigma_m=max(across, _LEAST_SIGMA_SHARE * position_sigma_m),
+        sigma_m=float(np.hypot(across, _COMMON_SHARE * position_sigma_m)),
         axis_deg=float(bearing_of(*(line.finish - line.start))) % 180.0,
         p_response=P_LONG,
         edge_weight=weight / weight.sum(),

@@ -24,9 +24,12 @@ EDGE_M_PER_M2 = 200 / 10_000
 LONG_M_PER_M2 = 20 / 10_000
 # A run within 15 degrees of the line's own direction says nothing about it.
 LEAST_CROSSING = np.sin(np.radians(15.0))
+# A change of ground is longer than an object's reach: it is weighed over twice as much ground.
+_EDGE_WINDOW_IN_REACH = 2.0
 _DIRECTIONS = 48
 _LEAST_HITS = 3
-_LONGEST_M = 200.0
+_LONGEST_M = 500.0
+_MOST_STEPS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,7 +221,8 @@ def _grow(
     base = float(causes[seed] @ normal)
     centre = float(causes[seed] @ np.array([normal[1], -normal[0]]))
     span = window_m
-    for _ in range(3):
+    reached = 0.0
+    for _ in range(_MOST_STEPS):
         tangent = np.array([normal[1], -normal[0]])
         ends = np.stack([base * normal + (centre + t) * tangent for t in (-span, span)])
         run = np.sort(
@@ -230,7 +234,8 @@ def _grow(
         )
         crosses &= np.abs(at - centre) <= span
         run, chance, at = run[crosses], chance[crosses], at[crosses]
-        hit = np.flatnonzero(free & np.isin(c.hit_run, run))
+        hit = c.hits_on(run)
+        hit = hit[free[hit]]
         ratio = _hit_ratio(c, hit, np.full(len(hit), base), normal, density)
         of = np.searchsorted(run, c.hit_run[hit])
         total = np.bincount(of, ratio, len(run)).astype(np.float64)
@@ -252,7 +257,10 @@ def _grow(
         normal, base = _fit(causes[mine], normal)
         where = causes[mine] @ np.array([normal[1], -normal[0]])
         low, high = float(where.min()), float(where.max())
-        centre, span = (low + high) / 2, min((high - low) / 2 + window_m, _LONGEST_M)
+        if high - low <= reached + c.sigma_m:
+            break
+        centre, reached = (low + high) / 2, high - low
+        span = min(max(reached, reached / 2 + window_m), _LONGEST_M)
     cosine = c.hit_unit[mine] @ normal
     if long_object and min(np.sum(cosine > 0), np.sum(cosine < 0)) < 2:
         return None
@@ -325,9 +333,10 @@ def line_density(lines: list[HitLine], c: Crossings) -> Floats:
 def local_edge(
     c: Crossings, law: ReachLaw, free: NDArray[np.bool_], density: Floats, xy: Floats
 ) -> tuple[float, Floats]:
-    """Log evidence for a ground edge near a place, from the same runs as metal is weighed by.
+    """Log evidence for a ground edge through a place, beside which metal there is weighed.
 
-    Integrated over the direction of the edge and its distance from the place. Infinite lines of
+    Integrated over the direction of the edge and its distance from the place, over all runs that
+    would cross it within two reaches. Infinite lines of
     density L metres to the square metre have the measure ``L / (2 pi)`` per radian of normal and
     metre of offset (integral geometry, Santalo 1976, from memory).
 
@@ -338,23 +347,32 @@ def local_edge(
     directions
         Posterior (48,) over the grid bearing, in the frame, of the heading that gives hits.
     """
-    _, run, _ = c.passing(xy[None], law.reach_m)
-    hit = np.flatnonzero(free & np.isin(c.hit_run, run))
-    hit = hit[np.abs(np.sum((c.cause_xy[hit] - xy) * c.hit_unit[hit], axis=1)) <= 2 * law.reach_m]
+    radius = _EDGE_WINDOW_IN_REACH * law.reach_m
+    _, run, _ = c.passing(xy[None], radius)
+    hit = c.hits_on(run)
+    hit = hit[free[hit]]
+    hit = hit[np.hypot(*(c.cause_xy[hit] - xy).T) <= radius + 3 * c.sigma_m]
     of = np.searchsorted(run, c.hit_run[hit])
-    turn = np.arange(_DIRECTIONS) * 2 * np.pi / _DIRECTIONS
+    turn = np.radians(direction_grid_deg())
     step = c.sigma_m / 2
     away = np.arange(-law.reach_m, law.reach_m + step / 2, step)
     normals = np.stack([np.sin(turn), np.cos(turn)], axis=1)
-    chance = np.nan_to_num(chance_by_sense(normals @ c.run_unit[run].T, long_object=False))
-    cosine = normals @ c.hit_unit[hit].T
-    safe = np.where(np.abs(cosine) < LEAST_CROSSING, 1.0, cosine)
+    run_cosine, hit_cosine = normals @ c.run_unit[run].T, normals @ c.hit_unit[hit].T
+    chance = np.nan_to_num(chance_by_sense(run_cosine, long_object=False))
+    # Where each run crosses each line: runs that cross it out of the window say nothing.
+    safe = np.where(np.abs(run_cosine) < LEAST_CROSSING, np.inf, run_cosine)[:, None, :]
+    begin = c.run_start[run] - xy
+    walked = (away[None, :, None] - (normals @ begin.T)[:, None, :]) / safe
+    tangents = np.stack([normals[:, 1], -normals[:, 0]], axis=1)
+    at = (tangents @ begin.T)[:, None, :] + walked * (tangents @ c.run_unit[run].T)[:, None, :]
+    crosses = (np.abs(at) <= radius) & (walked >= 0) & (walked <= c.run_length_m[run])
+    safe = np.where(np.abs(hit_cosine) < LEAST_CROSSING, 1.0, hit_cosine)
     across = normals @ (c.cause_xy[hit] - xy).T
     along = (across[:, None, :] - away[None, :, None]) / safe[:, None, :]
     ratio = _peak(c.sigma_m) * np.exp(-0.5 * (along / c.sigma_m) ** 2) / density[hit]
     member = np.zeros((len(hit), len(run)))
     member[np.arange(len(hit)), of] = 1.0
-    term = np.log1p(chance[:, None, :] * (ratio @ member - 1.0)).sum(axis=2)
+    term = np.log1p(np.where(crosses, chance[:, None, :] * (ratio @ member - 1.0), 0.0)).sum(axis=2)
     per_cell = EDGE_M_PER_M2 / (2 * np.pi) * step * 2 * np.pi / _DIRECTIONS
     top = term.max()
     mass = np.exp(term - top).sum(axis=1)

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gridtools.targets.crossings import Crossings, points_of
+from gridtools.targets.crossings import Crossings, members, points_of
 from gridtools.targets.reach import ReachLaw
 
 Floats = NDArray[np.float64]
@@ -141,8 +141,8 @@ class EvidenceMap:
 
     def _by_reach(self, cells: Whole) -> Floats:
         """Log evidence (k, c) of cells, for each half-reach, its share of the prior included."""
-        pairs, of = _ranges(self._start, cells)
-        rows, to = _ranges(self._hit_start, pairs)
+        pairs, of = members(self._start, cells)
+        rows, to = members(self._hit_start, pairs)
         hit = self._hit[rows]
         free = self.free[hit]
         ratio = np.bincount(
@@ -161,7 +161,7 @@ class EvidenceMap:
 
     def cells_of(self, hits: Whole) -> Whole:
         """Cells whose evidence hangs on any of the hits."""
-        rows, _ = _ranges(self._of_hit, hits)
+        rows, _ = members(self._of_hit, hits)
         cells: Whole = np.unique(self._pair_cell[self._hit_pair[self._by_hit[rows]]])
         return cells
 
@@ -189,7 +189,8 @@ class EvidenceMap:
         c = self.crossings
         _, run, lateral = c.passing(xy[None], self.law.reach_m)
         response = half_reach @ self.law.probability(lateral)
-        hit = np.flatnonzero(self.free & np.isin(c.hit_run, run))
+        hit = c.hits_on(run)
+        hit = hit[self.free[hit]]
         along = np.sum((c.cause_xy[hit] - xy) * c.hit_unit[hit], axis=1)
         hit, along = (
             hit[np.abs(along) <= _ALONG_SIGMAS * self.sigma_m],
@@ -247,11 +248,3 @@ def find_places(evidence: EvidenceMap) -> list[Place]:
 def _normal(x: Floats, sigma_m: float) -> Floats:
     density: Floats = np.exp(-0.5 * (x / sigma_m) ** 2) / (sigma_m * np.sqrt(2 * np.pi))
     return density
-
-
-def _ranges(start: Whole, rows: Whole) -> tuple[Whole, Whole]:
-    """Positions of all members of some rows of a grouped array, and which row each is of."""
-    counts = start[rows + 1] - start[rows]
-    of = np.repeat(np.arange(len(rows)), counts)
-    within = np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
-    return (start[rows][of] + within).astype(np.int64), of

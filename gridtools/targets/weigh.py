@@ -43,6 +43,10 @@ class Explained:
     drift_per_m: float
 
 
+# Stated: a long object is reported from odds of 50 to 1 on over what else explains its hits.
+_LONG_ODDS = float(np.log(50.0))
+
+
 def explain(c: Crossings, law: ReachLaw) -> Explained:
     """Share the hits out among metal, edges and drift.
 
@@ -109,21 +113,28 @@ def _with_long_objects(
         long_object=True,
         least_length_m=2 * law.half_reach_m[-1],
     ):
-        now = sum(_share(e, line) for e in places) + sum(_share(e, line) for e in edges)
-        if line.log_evidence <= now:
+        old_places = [p for p in places if np.isin(p.hits, line.hits).any()]
+        old_edges = [e for e in edges if np.isin(e.hits, line.hits).any()]
+        now = _share(old_places, line) + _share(old_edges, line)
+        if line.log_evidence <= max(now, line.log_evidence_edge + _LONG_ODDS):
             continue
-        rest = _without(usable, [], [*long_objects, line])
-        other_places, other_edges = _round(evidence, law, rest, edges, drift)
-        before = _total(places) + _total(edges)
-        if line.log_evidence + _total(other_places) + _total(other_edges) > before:
-            places, edges = other_places, other_edges
+        # What the line leaves of their hits is explained again, without touching the rest.
+        pool = ~_without(np.ones_like(usable), old_places, old_edges)
+        pool[line.hits] = False
+        kept = [e for e in edges if all(e is not o for o in old_edges)]
+        local = EvidenceMap(c, law, pool)
+        new_places, new_edges = _round(local, law, pool, kept, drift)
+        new = line.log_evidence + _total(new_places) + _total(new_edges)
+        if new > _total(old_places) + _total(old_edges) + _LONG_ODDS:
+            places = [p for p in places if all(p is not o for o in old_places)] + new_places
+            edges = kept + new_edges
             long_objects.append(line)
     return places, long_objects + edges
 
 
-def _share(explained: Place | HitLine, line: HitLine) -> float:
-    """Part of an explanation's evidence that would fall to the line with its hits."""
-    return float(explained.log_evidence * np.isin(explained.hits, line.hits).mean())
+def _share(explained: Sequence[Place | HitLine], line: HitLine) -> float:
+    """Part of the evidence of explanations that would fall to the line with their hits."""
+    return float(sum(e.log_evidence * np.isin(e.hits, line.hits).mean() for e in explained))
 
 
 def _total(explained: Sequence[Place | HitLine]) -> float:

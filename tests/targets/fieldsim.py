@@ -59,7 +59,7 @@ def _probability(law, d, reach):
     return 0.97 / (1 + np.exp((d - reach) / 0.25))
 
 
-def simulate(seed: int, setting: Setting = Setting()) -> Field:  # noqa: B008
+def simulate(seed: int, setting: Setting = Setting()) -> Field:
     """Field walked twice at right angles in serpentine, with everything that it hides."""
     s = setting
     rng = np.random.default_rng(seed)
