@@ -17,8 +17,8 @@ from gridtools.field.match import Followed, LaneLines
 from gridtools.field.rules import Rules
 from gridtools.field.walk import Flags, Reals, Walk, Wholes, stretches
 
-# GPS error fades from memory over about a minute (common practice, no source): a run that lasts
-# so long tells its distance from a lane once, a longer one more often, a shorter one less.
+# GPS error fades from memory over about a minute (common practice, no source): a run tells its
+# distance from a lane once, and one that lasts longer than two such times more often.
 _ERROR_MEMORY_S = 60.0
 _SAME_LINE_M = 0.1
 _REACH_SPACINGS = 1.5
@@ -118,9 +118,7 @@ def _with_states(
     own_lane = followed.lane[start[chosen]]
     spread = float(np.sqrt(np.mean(lines.across(own_lane, mean[chosen]) ** 2)))
     seconds = (walk.time_ms[stop - 1] - walk.time_ms[start]) / 1000.0
-    worth = np.maximum(
-        np.minimum(seconds / _ERROR_MEMORY_S, 1.0), seconds / (2.0 * _ERROR_MEMORY_S)
-    )
+    worth = np.maximum(1.0, seconds / (2.0 * _ERROR_MEMORY_S))
     sorted_lanes: dict[int, tuple[Wholes, Reals, int]] = {}
     for number in range(int(lines.group.max()) + 1):
         member = np.flatnonzero((lines.group == number) & (rank >= 0))

@@ -61,7 +61,7 @@ def test_derive__serpentine_assigned_and_covered(ground, hz, bearing):
     assert set(reasons(found.runs)) == {"turn"}
 
 
-@pytest.mark.parametrize(("noise", "least"), [(0.7, 0.98), (1.0, 0.92)])
+@pytest.mark.parametrize(("noise", "least"), [(0.7, 0.98), (1.0, 0.85)])
 def test_derive__noisy_fixes_still_count(ground, noise, least):
     """Where error nears the spacing, ground walked is not lost and lanes are seldom mixed up."""
     lanes = ground.planned(12)
