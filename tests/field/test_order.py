@@ -59,7 +59,7 @@ def test_in_walking_order__any_pattern_at_good_accuracy(ground, pattern, session
 
 @pytest.mark.parametrize(
     ("noise", "least"),
-    # Distance alone reaches 0.90 and 0.78 in these walks.
+    # By distance alone it is 0.93 and 0.76 in such walks (docs/record.md).
     [(0.7, 0.98), (1.0, 0.9)],
 )
 def test_in_walking_order__tells_lanes_apart_at_poor_accuracy(ground, noise, least):
