@@ -6,6 +6,7 @@ A document with a DOCTYPE is refused, since entities in it could grow without bo
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from xml.parsers import expat
 
 import numpy as np
@@ -106,9 +107,9 @@ def read_gpx(data: bytes, name: str) -> GpxContent:
 class _Reader:
     """One pass over a GPX file.
 
-    Only the start of an element is always listened to; ends and text are, while a wanted text is
-    open: ends would double the calls for a long track. Where an element belongs is told by the last
-    opened container (``inside``).
+    Ends of elements are not listened to, which would double the calls for a long track: where an
+    element belongs is told by the container opened last (``inside``), and a text is what has come
+    between the start of its element and the next start, since only white space can follow it.
     """
 
     def __init__(self, data: bytes, name: str) -> None:
@@ -117,6 +118,8 @@ class _Reader:
         self.lat: list[str] = []
         self.lon: list[str] = []
         self.times: list[str] = []
+        self.pieces: list[str] = []
+        self.finish: Callable[[], None] = lambda: None
         self.blocks: list[tuple[NDArray[np.float64], NDArray[np.float64], Times]] = []
         self.done = 0
         self.tracks: list[str] = []
@@ -145,6 +148,7 @@ class _Reader:
             self.parser.Parse(b"", True)
         except expat.ExpatError as error:
             raise InputError(self._fault(error, at_end=True)) from error
+        self.finish()
         self._convert(keep=0)
         return self._content()
 
@@ -163,41 +167,46 @@ class _Reader:
                 f"{self.name}, line {self.parser.CurrentLineNumber:,}: is not GPX 1.0 or 1.1 "
                 f"(its first element is {local})"
             )
-        self.parser.StartElementHandler = self._make_start(f"{space} " if space else "")
+        self._listen(f"{space} " if space else "")
 
-    def _make_start(self, space: str) -> Callable[[str, dict[str, str]], None]:
-        """Handler for the start of an element, its names bound for speed."""
-        parser, times = self.parser, self.times
+    def _listen(self, space: str) -> None:
+        """Set the handlers for all that follows the root, their names bound for speed."""
         trkpt, time = f"{space}trkpt", f"{space}time"
         others = {f"{space}{tag}": tag for tag in _OTHERS}
-        add_lat, add_lon, add_time = self.lat.append, self.lon.append, times.append
-        pieces: list[str] = []
-        collect = pieces.append
+        add_lat, add_lon, add_time = self.lat.append, self.lon.append, self.times.append
+        pieces = self.pieces
+        join = "".join
         inside = ""
-
-        def end_time(_: str) -> None:
-            parser.CharacterDataHandler = parser.EndElementHandler = None
-            times[-1] = "".join(pieces)
-            pieces.clear()
+        take: Callable[[str], None] | None = None
+        take_time = partial(_set_last, self.times)
 
         def start(tag: str, attributes: dict[str, str]) -> None:
-            nonlocal inside
+            nonlocal inside, take
+            if take is not None:
+                take(join(pieces))
+                take = None
             if tag == trkpt:
-                get = attributes.get
-                add_lat(get("lat", ""))
-                add_lon(get("lon", ""))
+                add_lat(attributes.get("lat", ""))
+                add_lon(attributes.get("lon", ""))
                 add_time("")
                 inside = trkpt
             elif inside == trkpt and tag == time:
-                parser.CharacterDataHandler = collect
-                parser.EndElementHandler = end_time
+                pieces.clear()
+                take = take_time
             elif tag in others:
-                inside = self._other(others[tag], attributes, inside)
+                take = self._other(others[tag], attributes, inside)
+                if others[tag] in _CONTAINERS:
+                    inside = others[tag]
+                pieces.clear()
 
-        return start
+        self.finish = lambda: start("", {})  # takes the last text, if one is open
+        self.parser.StartElementHandler = start
+        self.parser.CharacterDataHandler = pieces.append
 
-    def _other(self, tag: str, attributes: dict[str, str], inside: str) -> str:
-        """Take up any element but a track point; returns where we then are."""
+    def _other(
+        self, tag: str, attributes: dict[str, str], inside: str
+    ) -> Callable[[str], None] | None:
+        """Take up any element but a track point; returns what is to be done with its text."""
         if tag in _SKIPPED:
             self._skip()
         elif tag == "trk":
@@ -210,24 +219,13 @@ class _Reader:
         elif tag == "wpt":
             self.waypoints.append({**attributes, "line": str(self.parser.CurrentLineNumber)})
         elif inside == "wpt":
-            self._listen(lambda text: self.waypoints[-1].__setitem__(tag, text))
-        elif tag == "name" and inside in ("trk", "rte"):
-            names = self.tracks if inside == "trk" else self.routes
-            self._listen(lambda text: names.__setitem__(-1, text))
-        return tag if tag in _CONTAINERS else inside
-
-    def _listen(self, take: Callable[[str], None]) -> None:
-        """Collect the text up to the next end of an element."""
-        pieces: list[str] = []
-        parser = self.parser
-
-        def end(_: str) -> None:
-            parser.CharacterDataHandler = None
-            parser.EndElementHandler = None
-            take("".join(pieces).strip())
-
-        parser.CharacterDataHandler = pieces.append
-        parser.EndElementHandler = end
+            waypoint = self.waypoints[-1]
+            return lambda text: waypoint.__setitem__(tag, text.strip())
+        elif tag == "name" and inside == "trk":
+            return partial(_set_last, self.tracks)
+        elif tag == "name" and inside == "rte":
+            return partial(_set_last, self.routes)
+        return None
 
     def _skip(self) -> None:
         """Pass over all that is inside the element that has just been opened."""
@@ -353,6 +351,10 @@ class _Reader:
                 "time as in 2026-06-01T09:30:15Z"
             )
         return Waypoints(lonlat=lonlat, time=time, **texts)
+
+
+def _set_last(texts: list[str], text: str) -> None:
+    texts[-1] = text.strip()
 
 
 def _split(tag: str) -> tuple[str, str]:

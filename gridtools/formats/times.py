@@ -65,13 +65,14 @@ def parse_times(texts: Sequence[str]) -> tuple[Times, Mask, Mask]:
     bad = np.zeros(count, dtype=np.bool_)
     if not count:
         return times, naive, bad
-    width = min(max(map(len, texts)), _LONGEST)
+    dtype = f"S{min(max(map(len, texts)), _LONGEST) + 1}"
     try:
-        packed = np.array(texts, dtype=f"S{width + 1}")
+        packed = np.array(texts, dtype=dtype)
     except UnicodeEncodeError:
-        packed = np.array([t.encode("ascii", "replace") for t in texts], dtype=f"S{width + 1}")
+        packed = np.array([t.encode("ascii", "replace") for t in texts], dtype=dtype)
     packed = np.char.strip(packed) if _has_spaces(packed) else packed
     empty = packed == b""
+    packed[np.char.str_len(packed) > _LONGEST] = b"?"  # cut short, so not to be trusted
     room = _WIDTH + 2 + _ZONE_WIDTH
     letters = np.zeros((count, max(packed.itemsize, room)), dtype=np.uint8)
     letters[:, : packed.itemsize] = packed.view(np.uint8).reshape(count, -1)
@@ -91,18 +92,21 @@ def _has_spaces(packed: NDArray[np.bytes_]) -> bool:
 
 
 def _fixed_form(letters: NDArray[np.uint8]) -> tuple[Times, Mask, Mask]:
-    """Times, naive and readable of rows of bytes, zero padded, in the full form."""
-    value = letters.astype(np.int16) - ord("0")
-    digit = (value >= 0) & (value <= 9)
-    good = digit[:, _DIGITS].all(axis=1)
-    good &= (letters[:, 4] == ord("-")) & (letters[:, 7] == ord("-"))
-    good &= np.isin(letters[:, 10], [ord("T"), ord("t"), ord(" ")])
-    good &= (letters[:, 13] == ord(":")) & (letters[:, 16] == ord(":"))
+    """Times, naive and readable of rows of bytes (n, width), zero padded, in the full form."""
+    columns = np.ascontiguousarray(letters.T)
+    value = columns - np.uint8(ord("0"))  # wraps round below 0, so that only digits are below 10
+    good = np.ones(columns.shape[1], dtype=np.bool_)
+    for column in _DIGITS:
+        good &= value[column] <= 9
+    for column, mark in ((4, "-"), (7, "-"), (13, ":"), (16, ":")):
+        good &= columns[column] == ord(mark)
+    good &= np.isin(columns[10], [ord("T"), ord("t"), ord(" ")])
 
-    def number(*columns: int) -> NDArray[np.int64]:
-        total = np.zeros(len(value), dtype=np.int64)
-        for column in columns:
-            total = total * 10 + value[:, column]
+    def number(*places: int) -> NDArray[np.int64]:
+        total = np.zeros(len(good), dtype=np.int64)
+        for place in places:
+            total *= 10
+            total += value[place]
         return total
 
     year, month, day = number(0, 1, 2, 3), number(5, 6), number(8, 9)
@@ -111,26 +115,32 @@ def _fixed_form(letters: NDArray[np.uint8]) -> tuple[Times, Mask, Mask]:
     good &= (hour <= 23) & (minute <= 59) & (second <= 60)
     months = (np.where(good, (year - 1970) * 12 + month - 1, 0)).astype("datetime64[M]")
     first = months.astype("datetime64[D]")
-    last = (months + 1).astype("datetime64[D]")
-    good &= day <= (last - first).astype(np.int64)
+    good &= day <= ((months + 1).astype("datetime64[D]") - first).astype(np.int64)
 
-    # The fraction: a point or comma, and as many digits as follow it.
-    tail = letters[:, _WIDTH:]
-    pointed = (tail[:, 0] == ord(".")) | (tail[:, 0] == ord(","))
-    run = np.logical_and.accumulate(digit[:, _WIDTH + 1 :], axis=1) & pointed[:, None]
-    places = run.sum(axis=1)
-    good &= ~pointed | (places > 0)
-    thousandths = np.zeros(len(value), dtype=np.int64)
-    for column, weight in enumerate((100, 10, 1)[: run.shape[1]]):
-        digits = value[:, _WIDTH + 1 + column]
-        thousandths += np.where(run[:, column], digits, 0).astype(np.int64) * weight
-
-    offset, naive, zoned = _zones(tail, pointed * (places + 1))
-    good &= zoned
-    milliseconds = ((hour * 60 + minute) * 60 + second) * 1000 + thousandths - offset * 60_000
+    thousandths, width = _fraction(columns[_WIDTH:])
+    offset, naive, zoned = _zones(letters[:, _WIDTH:], width)
+    good &= zoned & (width != 1)  # a point without digits is no fraction
+    milliseconds = ((hour * 60 + minute - offset) * 60 + second) * 1000 + thousandths
     days = first + (day - 1).astype("timedelta64[D]")
     times = days.astype("datetime64[ms]") + milliseconds.astype("timedelta64[ms]")
     return times, naive & good, good
+
+
+def _fraction(columns: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Thousandths of a second, and how many columns the fraction takes, its point included."""
+    inside = (columns[0] == ord(".")) | (columns[0] == ord(","))
+    width = inside.astype(np.int64)
+    thousandths = np.zeros(len(inside), dtype=np.int64)
+    weight = 100
+    for column in columns[1:]:
+        if not inside.any():
+            break
+        digit = column - np.uint8(ord("0"))
+        inside = inside & (digit <= 9)
+        thousandths += np.where(inside, digit, 0).astype(np.int64) * weight
+        width += inside
+        weight //= 10
+    return thousandths, width
 
 
 def _zones(
@@ -138,29 +148,29 @@ def _zones(
 ) -> tuple[NDArray[np.int64], Mask, Mask]:
     """Minutes east of UTC, naive and readable of the zones that begin at a column of each row."""
     width = tail.shape[1]
-    columns = start[:, None] + np.arange(_ZONE_WIDTH + 1)
-    zone = np.where(
-        columns < width, np.take_along_axis(tail, np.minimum(columns, width - 1), axis=1), 0
-    ).astype(np.uint8)
-    texts = np.ascontiguousarray(zone).view(f"S{_ZONE_WIDTH + 1}").ravel()
-    kinds, which = np.unique(texts, return_inverse=True)
-    offsets = np.zeros(len(kinds), dtype=np.int64)
-    known = np.ones(len(kinds), dtype=np.bool_)
-    for i, kind in enumerate(kinds.tolist()):
-        if kind in (b"", b"Z", b"z"):
-            continue
-        plain = kind[1:].replace(b":", b"")
-        known[i] = (
-            kind[:1] in (b"+", b"-")
-            and plain.isdigit()
-            and len(kind) in (3, 5, 6)
-            and (len(kind) < 6 or kind[3:4] == b":")
-            and (len(plain) == 2 or (len(plain) == 4 and plain[2:] < b"60"))
-        )
-        if known[i]:
-            size = int(plain[:2]) * 60 + int(plain[2:] or 0)
-            offsets[i] = -size if kind[:1] == b"-" else size
-    return offsets[which], (kinds == b"")[which], known[which]
+    if start.any():
+        columns = start[:, None] + np.arange(_ZONE_WIDTH + 1)
+        zone = np.take_along_axis(tail, np.minimum(columns, width - 1), axis=1)
+        zone[columns >= width] = 0
+    else:
+        zone = tail[:, : _ZONE_WIDTH + 1]
+    if (zone == zone[:1]).all():  # as in nearly every log
+        kinds, which = zone[:1], np.zeros(len(zone), dtype=np.intp)
+    else:
+        kinds, which = np.unique(zone, axis=0, return_inverse=True)
+    offset, known = np.array([_offset(kind.tobytes().rstrip(b"\0")) for kind in kinds]).T
+    naive = np.array([not kind.any() for kind in kinds])
+    return offset[which], naive[which], (known > 0)[which]
+
+
+def _offset(zone: bytes) -> tuple[int, bool]:
+    """Minutes east of UTC, and whether the zone can be read."""
+    match = re.fullmatch(rb"(?:[Zz]?|([+-])(\d{2}):?([0-5]\d)?)", zone)
+    if match is None:
+        return 0, False
+    sign, hours, minutes = match.groups()
+    size = int(hours or 0) * 60 + int(minutes or 0)
+    return (-size if sign == b"-" else size), True
 
 
 def _any_form(text: str) -> tuple[np.datetime64, bool, bool]:
