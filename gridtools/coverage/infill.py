@@ -31,6 +31,8 @@ NARROW_M = 0.1
 WALKED = "walked"
 
 _SAME_M = 0.001
+# An order improved until nothing helps takes minutes for thousands of legs.
+_MANY_LEGS = 200
 _INFILL_ID = re.compile(r"([12])-i(\d+)[a-z]*")
 
 
@@ -167,9 +169,9 @@ def _lines(
     narrow = mine.width_m < NARROW_M
     if narrow.any():
         notices.append(
-            f"Pass {walk.pass_no}: {np.count_nonzero(narrow)} gaps narrower than {NARROW_M:g} m "
-            f"({format_area(float(mine.area_m2[narrow].sum()))}) are listed but get no infill "
-            "lane: nobody walks that exactly."
+            f"Pass {walk.pass_no}: no infill lane over gaps narrower than {NARROW_M:g} m, which "
+            f"nobody walks that exactly; there are {np.count_nonzero(narrow)}, of "
+            f"{format_area(float(mine.area_m2[narrow].sum()))} together."
         )
     ground = mine.geometry[~narrow]
     waiting = walk.lanes.take(walk.to_walk)
@@ -244,18 +246,21 @@ def _in_order(
     frame = walk.frame(stand.origin)
     legs, given = _legs(_ends(lines), frame)
     low_xy, high_xy = (frame.to_map(legs[0], along) for along in legs[1:])
-    order, forward, _ = arrange(
-        plan_ground.PassLegs(
-            pass_no=walk.pass_no,
-            bearing_deg=walk.bearing_deg,
-            spacing_m=float("nan"),
-            legs=Stretches(line=_rows(*legs), low=legs[1], high=legs[2]),
-            low_xy=low_xy,
-            high_xy=high_xy,
-            dropped=np.empty(0, dtype=np.object_),
-        ),
-        stand,
-    )
+    if len(lines) > _MANY_LEGS:
+        order, forward = _nearest_next(low_xy, high_xy)
+    else:
+        order, forward, _ = arrange(
+            plan_ground.PassLegs(
+                pass_no=walk.pass_no,
+                bearing_deg=walk.bearing_deg,
+                spacing_m=float("nan"),
+                legs=Stretches(line=_rows(*legs), low=legs[1], high=legs[2]),
+                low_xy=low_xy,
+                high_xy=high_xy,
+                dropped=np.empty(0, dtype=np.object_),
+            ),
+            stand,
+        )
     sequence = given[order]
     lines, known = lines[sequence], known[sequence]
     start, finish = low_xy[order], high_xy[order]
@@ -264,6 +269,24 @@ def _in_order(
     lines[new] = plan_ground.lines(start[new], finish[new])
     ends = _ends(lines) - stand.origin
     return lines, known, float(stand.detours.estimate(ends[:-1, 1], ends[1:, 0]).sum())
+
+
+def _nearest_next(
+    low_xy: NDArray[np.float64], high_xy: NDArray[np.float64]
+) -> tuple[Whole, NDArray[np.bool_]]:
+    """Legs in the order of the nearest end next, and whether each is walked forward."""
+    ends = np.concatenate([low_xy, high_xy])
+    count = len(low_xy)
+    order = np.empty(count, dtype=np.int64)
+    forward = np.empty(count, dtype=bool)
+    here = ends[0]
+    for k in range(count):
+        step = ends - here
+        end = int(np.nanargmin(step[:, 0] ** 2 + step[:, 1] ** 2))
+        order[k], forward[k] = end % count, end < count
+        here = ends[(end + count) % (2 * count)].copy()
+        ends[[end, (end + count) % (2 * count)]] = np.nan
+    return order, forward
 
 
 def _legs(

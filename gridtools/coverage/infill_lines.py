@@ -186,12 +186,13 @@ def _stabs(
     """
     found = []
     closed = [False] * len(low)
+    widest = max((h - w for h, w in zip(high, low, strict=True)), default=0.0) + _MARGIN_M
     for i in range(len(low)):
         if closed[i]:
             continue
         lowest, begin, finish = low[i], u0[i], u1[i]
         k = i
-        while k < len(low) and column[k] == column[i]:
+        while k < len(low) and column[k] == column[i] and high[k] <= high[i] + widest:
             if not closed[k] and low[k] <= high[i] + _MARGIN_M / 2:
                 closed[k] = True
                 lowest = max(lowest, low[k])

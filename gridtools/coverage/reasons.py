@@ -114,7 +114,7 @@ def _between(centres: Geometries, walk: Pass, spacing_m: float) -> NDArray[np.ob
     for row, side in sides.items():
         names = sorted(side.values(), key=natural)
         out[row] = (
-            f"between lanes {' and '.join(names)}" if len(names) > 1 else f"beside {names[0]}"
+            f"between lanes {' and '.join(names)}" if len(names) > 1 else f"beside lane {names[0]}"
         )
     return out
 

@@ -31,6 +31,7 @@ _TILE_M = 250.0
 _SEGMENTS_PER_TILE = 6000
 _GROUPS = 4
 _SEAM_M = 1e-6
+_SEAM_TILES = 1e-9
 
 
 def thread_count(threads: int | None = None) -> int:
@@ -150,32 +151,45 @@ def cut_to_tiles(
 ) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
     """Parts of an area by tile (t,), and the number of each tile; tiles without ground left out.
 
-    The area is halved again and again, so that the cost grows with the logarithm of the number
-    of tiles for each vertex, not with the number itself.
+    Polygons that reach over several tiles are halved again and again, so that each vertex costs
+    the logarithm of the number of tiles, not the number itself.
     """
-    pieces = np.array([area], dtype=np.object_)
-    ranges = np.array([[0, grid.columns, 0, grid.rows]], dtype=np.int64)
+    pieces = _polygons(np.array([area], dtype=np.object_))[0]
     while True:
+        ranges = _tile_range(pieces, grid)
         wide, tall = ranges[:, 1] - ranges[:, 0], ranges[:, 3] - ranges[:, 2]
-        if (np.maximum(wide, tall) == 1).all():
+        several = np.maximum(wide, tall) > 1
+        if not several.any():
             break
-        first, second = ranges.copy(), ranges.copy()
-        across, up = (wide >= tall) & (wide > 1), (tall > wide)
-        middle = np.where(across, ranges[:, 0] + wide // 2, ranges[:, 2] + tall // 2)
-        first[across, 1] = second[across, 0] = middle[across]
-        first[up, 3] = second[up, 2] = middle[up]
-        split_here = across | up
-        ranges = np.concatenate([first, second[split_here]])
+        first = ranges[several]
+        second = first.copy()
+        middle = (first[:, [0, 2]] + first[:, [1, 3]]) // 2
+        across = wide[several] >= tall[several]
+        first[across, 1] = second[across, 0] = middle[across, 0]
+        first[~across, 3] = second[~across, 2] = middle[~across, 1]
+        both = np.concatenate([first, second])
         boxes = shapely.box(
-            grid.x_m(ranges[:, 0]), grid.y_m(ranges[:, 2]),
-            grid.x_m(ranges[:, 1]), grid.y_m(ranges[:, 3]),
-        )  # fmt: skip
-        cut = shapely.intersection(np.concatenate([pieces, pieces[split_here]]), boxes)
-        keep = shapely.area(cut) > 0
-        pieces, ranges = cut[keep], ranges[keep]
-    tiles = ranges[:, 2] * grid.columns + ranges[:, 0]
-    order = np.argsort(tiles)
-    return pieces[order], tiles[order]
+            grid.x_m(both[:, 0]), grid.y_m(both[:, 2]), grid.x_m(both[:, 1]), grid.y_m(both[:, 3])
+        )
+        cut = shapely.intersection(np.tile(pieces[several], 2), boxes)
+        pieces = np.concatenate([pieces[~several], _polygons(cut)[0]])
+    tile = ranges[:, 2] * grid.columns + ranges[:, 0]
+    order = np.argsort(tile, kind="stable")
+    tiles, owner = np.unique(tile[order], return_inverse=True)
+    cells = shapely.multipolygons(pieces[order], indices=owner)
+    return np.asarray(cells, dtype=np.object_), tiles
+
+
+def _tile_range(pieces: NDArray[np.object_], grid: TileGrid) -> NDArray[np.int64]:
+    """First and one past the last column and row (n, 4) of polygons (n,)."""
+    place = shapely.bounds(pieces).reshape(-1, 4) - [grid.x0_m, grid.y0_m] * 2
+    place = place[:, [0, 2, 1, 3]] / grid.size_m
+    # What rounding lets stand out beyond a seam stays with the tile that it was cut for.
+    low, high = np.floor(place[:, ::2] + _SEAM_TILES), np.ceil(place[:, 1::2] - _SEAM_TILES)
+    high = np.maximum(high, low + 1)
+    most = [grid.columns, grid.rows]
+    low, high = np.clip(low, 0, np.subtract(most, 1)), np.clip(high, 1, most)
+    return np.stack([low, high], axis=2).reshape(-1, 4).astype(np.int64)
 
 
 def _tile_size(area: BaseGeometry, segments: int) -> float:
