@@ -32,6 +32,7 @@ for step in range(first, first + count):
                                       session_id=f"S{step:03d}",
                                       geometry=shapely.points(np.full((n, 2), float(step)))))
             change.set("step", float(step))
+    print("done", flush=True)
 """
 HALF_DONE = """
 import os, signal, sqlite3, sys
@@ -69,7 +70,7 @@ def state(path):
 
 
 def kill_while_writing(path, rng):
-    """Kill a writing program at a random moment; steps before and after."""
+    """Kill a writing program at a random moment; whether it left a change unfinished."""
     before = state(path)
     writer = subprocess.Popen(
         [sys.executable, "-c", WRITER, str(path), str(before + 1), "50"],
@@ -77,33 +78,32 @@ def kill_while_writing(path, rng):
     )  # fmt: skip
     with writer:
         assert writer.stdout.readline() == b"ready\n", writer.stderr.read()
-        time.sleep(rng.uniform(0.0, 0.4))
+        start = time.monotonic()
+        assert writer.stdout.readline() == b"done\n", writer.stderr.read()
+        # At random within the next change or two, however fast the machine is just now.
+        time.sleep(rng.uniform(0.0, 1.5) * (time.monotonic() - start))
         writer.send_signal(signal.SIGKILL)
     assert writer.returncode == -signal.SIGKILL
-    return before, state(path)
-
-
-def kill_often(path, times, seed):
-    rng = np.random.default_rng(seed)
-    hot = 0
-    for _ in range(times):
-        before, after = kill_while_writing(path, rng)
-        assert after >= before
-        hot += after > before
-    assert hot  # some kills came after a finished change: the writer was at work
+    unfinished = path.with_name(f"{path.name}-journal").exists()
+    assert state(path) > before
+    return unfinished
 
 
 @pytest.mark.parametrize("mode", ["DELETE", "WAL"])
 def test_killed__the_job_is_old_or_new(job_path, mode):
     sqlite3.connect(job_path).execute(f"PRAGMA journal_mode = {mode}").connection.close()
-    kill_often(job_path, 5, seed=1)
+    rng = np.random.default_rng(1)
+    for _ in range(5):
+        kill_while_writing(job_path, rng)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("mode", ["DELETE", "WAL"])
 def test_killed__the_job_is_old_or_new_fifty_times(job_path, mode):
     sqlite3.connect(job_path).execute(f"PRAGMA journal_mode = {mode}").connection.close()
-    kill_often(job_path, 25, seed=2)
+    rng = np.random.default_rng(2)
+    unfinished = [kill_while_writing(job_path, rng) for _ in range(25)]
+    assert any(unfinished) or mode == "WAL"  # in WAL mode no journal tells
 
 
 def test_killed__in_the_middle_of_a_commit(job_path, run_script):
