@@ -24,8 +24,9 @@ EDGE_M_PER_M2 = 200 / 10_000
 LONG_M_PER_M2 = 20 / 10_000
 # A run within 15 degrees of the line's own direction says nothing about it.
 LEAST_CROSSING = np.sin(np.radians(15.0))
-# A change of ground is longer than an object's reach: it is weighed over twice as much ground.
-_EDGE_WINDOW_IN_REACH = 2.0
+# A change of ground is as a rule longer than an object's reach, but a short one is no rarity:
+# stated share of each, as half-length in reaches and weight.
+_EDGE_HALF_LENGTHS = ((1.0, 0.3), (2.0, 0.7))
 _DIRECTIONS = 48
 _LEAST_HITS = 3
 _LONGEST_M = 500.0
@@ -347,7 +348,7 @@ def local_edge(
     directions
         Posterior (48,) over the grid bearing, in the frame, of the heading that gives hits.
     """
-    radius = _EDGE_WINDOW_IN_REACH * law.reach_m
+    radius = _EDGE_HALF_LENGTHS[-1][0] * law.reach_m
     _, run, _ = c.passing(xy[None], radius)
     hit = c.hits_on(run)
     hit = hit[free[hit]]
@@ -365,15 +366,20 @@ def local_edge(
     walked = (away[None, :, None] - (normals @ begin.T)[:, None, :]) / safe
     tangents = np.stack([normals[:, 1], -normals[:, 0]], axis=1)
     at = (tangents @ begin.T)[:, None, :] + walked * (tangents @ c.run_unit[run].T)[:, None, :]
-    crosses = (np.abs(at) <= radius) & (walked >= 0) & (walked <= c.run_length_m[run])
+    walks = (walked >= 0) & (walked <= c.run_length_m[run])
     safe = np.where(np.abs(hit_cosine) < LEAST_CROSSING, 1.0, hit_cosine)
     across = normals @ (c.cause_xy[hit] - xy).T
     along = (across[:, None, :] - away[None, :, None]) / safe[:, None, :]
     ratio = _peak(c.sigma_m) * np.exp(-0.5 * (along / c.sigma_m) ** 2) / density[hit]
     member = np.zeros((len(hit), len(run)))
     member[np.arange(len(hit)), of] = 1.0
-    term = np.log1p(np.where(crosses, chance[:, None, :] * (ratio @ member - 1.0), 0.0)).sum(axis=2)
+    term = np.log1p(chance[:, None, :] * (ratio @ member - 1.0))
+    by_length = [
+        np.log(weight) + np.where(walks & (np.abs(at) <= half * law.reach_m), term, 0.0).sum(axis=2)
+        for half, weight in _EDGE_HALF_LENGTHS
+    ]
+    total = np.logaddexp.reduce(by_length, axis=0)
     per_cell = EDGE_M_PER_M2 / (2 * np.pi) * step * 2 * np.pi / _DIRECTIONS
-    top = term.max()
-    mass = np.exp(term - top).sum(axis=1)
+    top = total.max()
+    mass = np.exp(total - top).sum(axis=1)
     return float(top + np.log(per_cell * mass.sum())), mass / mass.sum()
