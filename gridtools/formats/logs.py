@@ -38,6 +38,7 @@ from gridtools.geodesy import WGS84, metric_twin, transform_xy, unit_factor
 from gridtools.layers import Lanes
 
 _FAR_M = 1000.0
+_FAR_DEG = 10.0
 
 
 def read_log(
@@ -101,15 +102,20 @@ def read_logs(
     InputError
         If a file cannot be read, or all its fixes are far from the site.
     """
+    metric = metric_twin(crs)
+    centre = None
+    if site is not None:
+        centre = transform_xy(shapely.get_coordinates(shapely.centroid(site)), metric, WGS84)
     job = _Job(
         crs=crs,
-        metric=metric_twin(crs),
+        metric=metric,
         lanes=lanes,
         names=LaneNames(lanes),
         tz=tz,
         sent=sent or Sent(name=np.empty(0, dtype=np.object_), xy=np.empty((0, 2))),
         hits=hits or HitFilter(),
         site=site,
+        centre=centre,
     )
     parsed = [_parse(data, name, job) for name, data in files]
     walks = [_fix_times(p) for p in parsed] + ([] if walk_times is None else [walk_times])
@@ -123,7 +129,6 @@ def read_logs(
             log = _from_csv(content, name, job)
         else:
             log = content
-        _check_near(log, name, job)
         logs.append(log)
     return tuple(logs)
 
@@ -138,6 +143,7 @@ class _Job:
     sent: Sent
     hits: HitFilter
     site: Any
+    centre: NDArray[np.float64] | None
 
 
 def _parse(data: bytes, name: str, job: _Job) -> GpxContent | CsvLog | RawLog:
@@ -159,16 +165,26 @@ def _fix_times(content: GpxContent | CsvLog | RawLog) -> Times:
     return content.time
 
 
-def _check_near(log: RawLog, name: str, job: _Job) -> None:
-    if job.site is None or not len(log.fix_xy):
+def _project(lonlat: NDArray[np.float64], job: _Job) -> NDArray[np.float64]:
+    """Positions (n, 2) in the metric CRS, NaN where unknown or far from the site.
+
+    A projection is not defined everywhere, and units keep points from everywhere.
+    """
+    near = ~np.isnan(lonlat[:, 0])
+    if job.centre is not None:
+        east, north = (lonlat - job.centre).T
+        near &= (np.abs((east + 180.0) % 360.0 - 180.0) <= _FAR_DEG) & (np.abs(north) <= _FAR_DEG)
+    xy = np.full(lonlat.shape, np.nan)
+    xy[near] = transform_xy(lonlat[near], WGS84, job.metric)
+    return xy
+
+
+def _check_near(xy: NDArray[np.float64], name: str, job: _Job) -> None:
+    """Refuse a log of which no fix is near the site."""
+    if job.site is None or not len(xy):
         return
-    low_x, low_y, high_x, high_y = shapely.bounds(job.site)
-    near = (
-        (log.fix_xy[:, 0] > low_x - _FAR_M)
-        & (log.fix_xy[:, 0] < high_x + _FAR_M)
-        & (log.fix_xy[:, 1] > low_y - _FAR_M)
-        & (log.fix_xy[:, 1] < high_y + _FAR_M)
-    )
+    low, high = np.reshape(shapely.bounds(job.site), (2, 2))
+    near = ((xy > low - _FAR_M) & (xy < high + _FAR_M)).all(axis=1)
     if not near.any():
         raise InputError(
             f"{name}: no fix lies within {_FAR_M / 1000:.0f} km of the site; is it another walk, "
@@ -184,19 +200,26 @@ def _from_csv(log: CsvLog, name: str, job: _Job) -> RawLog:
     placed = ~np.isnan(log.position[:, 0])
     xy = np.full(log.position.shape, np.nan)
     if log.geographic:
-        xy[placed] = transform_xy(log.position[placed], WGS84, job.metric)
+        xy = _project(log.position, job)
     elif placed.any():
         xy[placed] = log.position[placed] * unit_factor(job.crs)
+    far = placed & np.isnan(xy[:, 0])
     if log.kind == "fixes":
+        _check_near(xy[placed], name, job)
         if not placed.all():
             notices.append(f"{name}: {counted((~placed).sum(), 'row')} without a position left out")
+        notices += _far_notice(int(far.sum()), "row", name)
+        kept = placed & ~far
         return RawLog(
-            fix_xy=xy[placed],
-            fix_time=log.time[placed],
-            fix_track=_texts(int(placed.sum())),
-            fix_segment=np.zeros(int(placed.sum()), dtype=np.int64),
+            fix_xy=xy[kept],
+            fix_time=log.time[kept],
+            fix_track=_texts(int(kept.sum())),
+            fix_segment=np.zeros(int(kept.sum()), dtype=np.int64),
             notices=tuple(notices),
         )
+    if far.any():
+        row = log.row[far][0]
+        raise InputError(f"{name}: row {row:,}: the position is in another part of the world")
     if log.kind == "tape":
         return _tape_rows(log, name, job, notices)
     if job.hits.mode == "none":
@@ -253,6 +276,12 @@ def _tape_rows(log: CsvLog, name: str, job: _Job, notices: list[str]) -> RawLog:
     )
 
 
+def _far_notice(count: int, what: str, name: str) -> list[str]:
+    if not count:
+        return []
+    return [f"{name}: {counted(count, what)} in another part of the world left out"]
+
+
 # --- GPX ------------------------------------------------------------------------------------
 
 
@@ -261,9 +290,13 @@ def _from_gpx(content: GpxContent, name: str, job: _Job, walk_times: Times) -> R
     notices = _untimed_tracks(content, timed, name, job)
     if not len(content.lonlat) and not len(content.waypoints):
         raise InputError(f"{name} holds no track points and no waypoints: nothing to record")
-    xy = transform_xy(content.lonlat[timed], WGS84, job.metric)
+    xy = _project(content.lonlat, job)
+    _check_near(xy[timed], name, job)
+    far = timed & np.isnan(xy[:, 0])
+    notices += _far_notice(int(far.sum()), "track point", name)
+    kept = timed & ~far
     points = content.waypoints
-    points_xy = transform_xy(points.lonlat, WGS84, job.metric)
+    points_xy = _project(points.lonlat, job)
     kind = sort_waypoints(
         points,
         points_xy,
@@ -277,10 +310,10 @@ def _from_gpx(content: GpxContent, name: str, job: _Job, walk_times: Times) -> R
     mark = np.flatnonzero(kind == "lane")
     texts = [hit_texts(points, int(i)) for i in hit]
     return RawLog(
-        fix_xy=xy,
-        fix_time=content.time[timed],
-        fix_track=content.track[timed],
-        fix_segment=content.segment[timed],
+        fix_xy=xy[kept],
+        fix_time=content.time[kept],
+        fix_track=content.track[kept],
+        fix_segment=content.segment[kept],
         hit_xy=points_xy[hit],
         hit_time=points.time[hit],
         hit_part=text_column([t[0] for t in texts]),

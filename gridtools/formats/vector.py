@@ -222,9 +222,8 @@ def _as_wanted(
             continue
         ring = None if set(kinds) & set(LINES) else _ring(shape, driver)
         if ring is None or "Polygon" not in kinds:
-            raise InputError(
-                f"{name}, row {i + 1}: is a {shape.geom_type}, not a {' or '.join(kinds[:1])}"
-            )
+            wanted = " or ".join(kind for kind in kinds if not kind.startswith("Multi"))
+            raise InputError(f"{name}, row {i + 1}: is a {shape.geom_type}, not a {wanted}")
         geometry[i] = ring
         notices.append(f"{name}, row {i + 1}: line closed to a polygon")
     return geometry, tuple(notices)

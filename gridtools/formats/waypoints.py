@@ -101,7 +101,7 @@ def sort_waypoints(
     points
         Waypoints.
     xy
-        Their positions (n, 2) in metres in the job's metric CRS.
+        Their positions (n, 2) in metres in the job's metric CRS, NaN far from it.
     hits
         Which are hits.
     sent
@@ -115,9 +115,11 @@ def sort_waypoints(
     """
     out = np.full(len(points), "hit", dtype=np.object_)
     timed = ~np.isnat(points.time)
+    placed = ~np.isnan(xy[:, 0])
     if hits.mode == "auto":
         if site is not None:
-            inside = shapely.dwithin(site, shapely.points(xy), _OUTSIDE_M)
+            inside = np.zeros(len(points), dtype=np.bool_)
+            inside[placed] = shapely.dwithin(site, shapely.points(xy[placed]), _OUTSIDE_M)
             out[~inside] = "outside the site"
         out[~_is_during(points.time, walk_times)] = "not during a walk"
         out[~timed] = "no time"
@@ -127,6 +129,7 @@ def sort_waypoints(
         pattern = hits.pattern.lower()
         field = getattr(points, hits.mode)
         out[[not fnmatchcase(text.lower(), pattern) for text in field]] = "as asked"
+    out[~placed] = "in another part of the world"
     stated = np.array([stated_lane(n, names) != "" for n in points.name], dtype=np.bool_)
     out[stated & timed] = "lane"
     out[_is_sent(points, xy, sent)] = "sent"
@@ -153,8 +156,9 @@ def _is_sent(points: Waypoints, xy: NDArray[np.float64], sent: Sent) -> NDArray[
     out = np.array([t.startswith(OWN_TYPE) for t in points.type], dtype=np.bool_)
     if len(sent.name):
         tree = shapely.STRtree(np.asarray(shapely.points(sent.xy)))
-        pairs = tree.query(shapely.points(xy), predicate="dwithin", distance=_SENT_M)
-        for i, j in pairs.T:
+        placed = np.flatnonzero(~np.isnan(xy[:, 0]))
+        pairs = tree.query(shapely.points(xy[placed]), predicate="dwithin", distance=_SENT_M)
+        for i, j in zip(placed[pairs[0]], pairs[1], strict=True):
             out[i] |= is_name_of(points.name[i], sent.name[j])
     return out
 

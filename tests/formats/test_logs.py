@@ -222,6 +222,34 @@ def test_read_log__another_place():
         read((DATA / "korita-zbevnica.gpx").read_bytes())
 
 
+FAR = '<{0} lon="99" lat="0"><time>2026-06-01T09:00:03Z</time><name>home</name></{0}>'
+
+
+def test_read_log__points_in_another_part_of_the_world():
+    """Where the projection is not even defined, as transverse Mercator at 90 degrees east."""
+    data = gpx(WALK).replace(b"<trk>", FAR.format("wpt").encode() + b"<trk>")
+    data = data.replace(b"</trkseg>", FAR.format("trkpt").encode() + b"</trkseg>")
+    for hits in ("auto", "all", "name=home"):
+        log = read(data, hits=parse_hit_filter(hits), sent=sent_ends())
+        assert len(log.fix_xy) == 51
+        assert not len(log.hit_xy)
+        assert log.notices == (
+            "walk.gpx: 1 track point in another part of the world left out",
+            "walk.gpx: 1 waypoint not taken, in another part of the world: home",
+        )
+
+
+def test_read_log__csv_in_another_part_of_the_world():
+    ((lon, lat),) = lonlat([ORIGIN])
+    log = csv(f"time,lon,lat\n{START}Z,0,0\n{START}Z,{lon},{lat}\n{START}Z,-170,0\n")
+    assert len(log.fix_xy) == 1
+    assert log.notices == ("walk.csv: 2 rows in another part of the world left out",)
+    with pytest.raises(InputError, match="row 2: the position is in another part of the world"):
+        csv(f"time,lon,lat,note\n{START}Z,-170,0,\n")
+    with pytest.raises(InputError, match="no fix lies within 1 km"):
+        csv(f"time,lon,lat\n{START}Z,-170,0\n")
+
+
 def test_read_log__real_walk():
     """Timed points are fixes, the 358 points of a track without times and the waypoints are not.
 
