@@ -1,6 +1,7 @@
 """Jobs and rows that the tests of the job file share."""
 
 import shutil
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -131,3 +132,18 @@ def run_script():
         )  # fmt: skip
 
     return run
+
+
+@pytest.fixture(scope="session")
+def in_sql():
+    """Function that does what a person does with a database browser knowing a GIS's functions."""
+
+    def edit(path, statement):
+        db = sqlite3.connect(path)
+        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+            db.create_function(name, 1, lambda _: 0)
+        with db:
+            db.execute(statement)
+        db.close()
+
+    return edit

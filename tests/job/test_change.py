@@ -52,16 +52,6 @@ def fids(path, layer):
     return dict(query(path, f"SELECT {name}, fid FROM {layer.table}"))
 
 
-def in_sql(path, statement):
-    """What somebody does with a database browser that knows the functions of a GIS."""
-    db = sqlite3.connect(path)
-    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-        db.create_function(name, 1, lambda _: 0)
-    with db:
-        db.execute(statement)
-    db.close()
-
-
 def in_gis(path, layer, **columns):
     """A row that somebody adds with a desktop GIS."""
     with fiona.open(path, "a", layer=layer.table) as table:
@@ -153,7 +143,7 @@ def test_replace__refuses_an_id_twice(job_path, lanes_of):
         made(job_path, lanes_of(["1-001", "1-001"]))
 
 
-def test_replace__carries_kept_values_and_marks_what_is_gone(job_path, candidates_of):
+def test_replace__carries_kept_values_and_marks_what_is_gone(job_path, candidates_of, in_sql):
     made(job_path, candidates_of(["C001", "C002", "C003", "C004"]))
     assert read(job_path, Candidates).status.tolist() == ["open"] * 4
     in_sql(job_path, "UPDATE candidates SET note = 'gate' WHERE fid = 1")
@@ -182,7 +172,7 @@ def test_replace__row_added_in_a_gis_never_costs_a_candidate_its_number(job_path
     assert rows.status[rows.candidate_id == "mine"].tolist() == ["gone"]
 
 
-def test_replace__columns_that_a_user_added_stay_with_their_row(job_path, lanes_of):
+def test_replace__columns_that_a_user_added_stay_with_their_row(job_path, lanes_of, in_sql):
     made(job_path, lanes_of(["1-001", "1-002"]))
     in_sql(job_path, "ALTER TABLE lanes ADD COLUMN mine TEXT")
     in_sql(job_path, "UPDATE lanes SET mine = 'wet' WHERE lane_id = '1-002'")
@@ -210,7 +200,7 @@ def test_append__makes_way_for_a_row_added_in_a_gis(job_path):
     assert found["H0002"] > 3
 
 
-def test_append__never_reuses_the_number_of_a_row_without_id(job_path):
+def test_append__never_reuses_the_number_of_a_row_without_id(job_path, in_sql):
     zone = Exclusion.build(reason=["pond"], geometry=[shapely.box(0, 0, 1, 1)])
     made(job_path, zone, zone)
     in_sql(job_path, "DELETE FROM exclusion WHERE fid = 2")
@@ -393,7 +383,7 @@ def test_change__reader_in_a_transaction_sees_its_own_state_in_wal(job_path, lan
     reader.close()
 
 
-def test_change__between_edits_in_a_gis(job_path, lanes_of, candidates_of):
+def test_change__between_edits_in_a_gis(job_path, lanes_of, candidates_of, in_sql):
     """A GIS and our commands take turns; counts, index and values stay right for both."""
     made(job_path, hits_of(["H0001"]), candidates_of(["C001"]))
     in_gis(job_path, Hits, hit_id="H0002")
@@ -410,7 +400,7 @@ def test_change__between_edits_in_a_gis(job_path, lanes_of, candidates_of):
     assert query(job_path, "SELECT rtreecheck('rtree_hits_geom')") == [("ok",)]
 
 
-def test_change__user_dropped_the_spatial_index(job_path, lanes_of):
+def test_change__user_dropped_the_spatial_index(job_path, lanes_of, in_sql):
     in_sql(job_path, "DROP TABLE rtree_lanes_geom")
     in_sql(job_path, "DELETE FROM gpkg_extensions WHERE table_name = 'lanes'")
     for event in ("insert", "update1", "update2", "update3", "update4", "delete"):

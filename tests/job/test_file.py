@@ -1,5 +1,4 @@
 import shutil
-import sqlite3
 
 import fiona
 import geopandas
@@ -15,17 +14,6 @@ from gridtools.job import Job, create_job
 from gridtools.layers import ALL_LAYERS, Fixes, History, Hits, Lanes, Runs, Settings
 
 ROWS = [layer for layer in ALL_LAYERS if layer not in (History, Settings)]
-
-
-def edit(path, *statements):
-    """What a person does to the tables with another program."""
-    db = sqlite3.connect(path)
-    for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-        db.create_function(name, 1, lambda _: 0)
-    with db:
-        for statement in statements:
-            db.execute(statement)
-    db.close()
 
 
 def stored(path, layer, rows):
@@ -183,20 +171,20 @@ def test_open__geopackage_but_not_a_job(tmp_path):
         Job.open(path)
 
 
-def test_open__layer_taken_out(job_path):
-    edit(job_path, "DROP TABLE tape")
+def test_open__layer_taken_out(job_path, in_sql):
+    in_sql(job_path, "DROP TABLE tape")
     with pytest.raises(MissingError, match="no layer tape"):
         Job.open(job_path)
 
 
-def test_open__column_taken_out(job_path):
-    edit(job_path, "ALTER TABLE tape RENAME COLUMN from_m TO start")
+def test_open__column_taken_out(job_path, in_sql):
+    in_sql(job_path, "ALTER TABLE tape RENAME COLUMN from_m TO start")
     with pytest.raises(InputError, match="layer tape: column from_m is missing"):
         Job.open(job_path)
 
 
-def test_open__layer_in_another_crs(job_path):
-    edit(job_path, "UPDATE gpkg_geometry_columns SET srs_id = 4326 WHERE table_name = 'hits'")
+def test_open__layer_in_another_crs(job_path, in_sql):
+    in_sql(job_path, "UPDATE gpkg_geometry_columns SET srs_id = 4326 WHERE table_name = 'hits'")
     with pytest.raises(InputError, match="layer hits: its CRS differs"):
         Job.open(job_path)
 
@@ -216,10 +204,10 @@ def test_open__layer_in_another_crs(job_path):
         ("UPDATE hits SET geom = x'4750000100000000'", "has a geometry that cannot be read"),
     ],
 )
-def test_read__names_file_layer_and_row_that_cannot_be_used(job_path, statement, problem):
+def test_read__names_file_layer_and_row_that_cannot_be_used(job_path, statement, problem, in_sql):
     ids = ["H0001", "H0002", "H0003"]
     stored(job_path, Hits, Hits.build(hit_id=ids, geometry=list(shapely.points([0, 1, 2], 0))))
-    edit(job_path, f"{statement} WHERE fid = 2")
+    in_sql(job_path, f"{statement} WHERE fid = 2")
     with Job.open(job_path) as job, pytest.raises(InputError, match=problem) as error:
         job.read(Hits)
     assert str(error.value).startswith(f"{job_path}, layer hits, fid 2: ")
@@ -240,8 +228,8 @@ def test_read__takes_rows_that_a_gis_added(job_path):
     assert np.isnan(hits.strength[1])
 
 
-def test_read__ignores_columns_that_a_user_added(job_path, lanes_of, same_rows):
-    edit(job_path, "ALTER TABLE lanes ADD COLUMN mine TEXT")
+def test_read__ignores_columns_that_a_user_added(job_path, lanes_of, same_rows, in_sql):
+    in_sql(job_path, "ALTER TABLE lanes ADD COLUMN mine TEXT")
     assert same_rows(stored(job_path, Lanes, lanes_of(["1-001"])), lanes_of(["1-001"]))
 
 

@@ -1,4 +1,3 @@
-import sqlite3
 import time
 
 import fiona
@@ -111,15 +110,9 @@ def test_stale__by_an_edit_in_a_gis(made):
         ("UPDATE lanes SET bearing_deg = NULL", False),
     ],
 )
-def test_stale__by_an_edit_of_a_program_that_knows_no_geopackage(made, statement, reason):
+def test_stale__by_an_edit_of_a_program_that_knows_no_geopackage(made, statement, reason, in_sql):
     time.sleep(0.005)
-    db = sqlite3.connect(made)
-    db.create_function("ST_IsEmpty", 1, lambda _: 0)
-    for name in ("ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-        db.create_function(name, 1, lambda _: 0)
-    with db:
-        db.execute(statement)
-    db.close()
+    in_sql(made, statement)
     assert stale(made, Runs) == ({"runs": ("lanes",)} if reason else {})
 
 
@@ -142,16 +135,10 @@ def test_stale__an_unchanged_layer_is_not_read_again(made, monkeypatch):
         assert job.stale() == {}
 
 
-def test_stale__not_by_a_note_that_somebody_wrote(job_path, candidates_of):
+def test_stale__not_by_a_note_that_somebody_wrote(job_path, candidates_of, in_sql):
     change_job(job_path, [candidates_of(["C001"])])
     change_job(job_path, [COVERAGE], [Candidates])
-    db = sqlite3.connect(job_path)
-    db.create_function("ST_IsEmpty", 1, lambda _: 0)
-    for name in ("ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-        db.create_function(name, 1, lambda _: 0)
-    with db:
-        db.execute("UPDATE candidates SET note = 'gate', status = 'dug'")
-    db.close()
+    in_sql(job_path, "UPDATE candidates SET note = 'gate', status = 'dug'")
     with Job.open(job_path) as job:
         assert job.digest(Candidates)
         assert job.stale() == {}
@@ -171,11 +158,8 @@ def test_stale__layer_that_is_its_own_source(job_path, lanes_of):
     assert stale(job_path) == {}
 
 
-def test_stale__history_spoilt_by_hand(made):
-    db = sqlite3.connect(made)
-    with db:
-        db.execute("UPDATE history SET inputs = 'x' WHERE entry = 3")
-    db.close()
+def test_stale__history_spoilt_by_hand(made, in_sql):
+    in_sql(made, "UPDATE history SET inputs = 'x' WHERE entry = 3")
     with Job.open(made) as job, pytest.raises(InputError, match="layer history, fid 3"):
         job.stale()
 
