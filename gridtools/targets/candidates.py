@@ -157,6 +157,9 @@ def _left_out(hits: Hits, runs: Runs, c: Crossings) -> list[str]:
         out.append(f"{struck} hits are struck out and left out")
     if lost:
         out.append(f"{lost} hits lie on no accepted run and are left out: they prove nothing")
+    repeated = len(hits) - struck - lost - len(c.hits)
+    if repeated:
+        out.append(f"{repeated} hits repeat one logged within half a metre on the same run")
     if not len(c.hits):
         out.append("no hits left to weigh: record the runs they belong to, or amend them")
     return out

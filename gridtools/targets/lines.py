@@ -22,8 +22,9 @@ P_LONG = 0.85
 # Stated priors: metres of line to the hectare.
 EDGE_M_PER_M2 = 200 / 10_000
 LONG_M_PER_M2 = 20 / 10_000
-# A run within 15 degrees of the line's own direction says nothing about it.
-LEAST_CROSSING = np.sin(np.radians(15.0))
+# A run within 12 degrees of the line's own direction says nothing about it. (Not a multiple of the
+# step of direction, so that no heading of a square plan lies on the limit.)
+LEAST_CROSSING = np.sin(np.radians(12.0))
 # A change of ground is as a rule longer than an object's reach, but a short one is no rarity:
 # stated share of each, as half-length in reaches and weight.
 _EDGE_HALF_LENGTHS = ((1.0, 0.3), (2.0, 0.7))
@@ -251,6 +252,8 @@ def _grow(
         best = best[np.unique(of[best], return_index=True)[1]]
         mine = hit[best][(share[best] > 0.5) & inside[of[best]]]
         if len(mine) < _LEAST_HITS:
+            return None
+        if long_object and np.ptp(np.sign(c.hit_unit[mine] @ normal)) == 0:
             return None
         edge_gain, sense = max(
             (_sense_gain(c.run_unit[run] @ normal * s, total)[inside].sum(), s) for s in (1.0, -1.0)

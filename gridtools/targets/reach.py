@@ -1,5 +1,6 @@
 """How likely a run at a given lateral distance is to respond to an object of unknown reach."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,9 +10,11 @@ from gridtools.errors import InputError
 
 # The sweep width is stated for the smallest object that matters. Far from a compact object the
 # response goes as the cube of its size over the sixth power of distance, so reach goes as the
-# square root of size: objects up to three times as large reach up to sqrt(3) times as far.
-_REACH_OVER_HALF_SWEEP = (0.95, 1.1, 1.25, 1.4, 1.55, 1.7)
+# square root of size. Stated: objects of one to two and a half times that size, equally likely.
+_SIZES = (1.0, 1.3, 1.6, 1.9, 2.2, 2.5)
 _P_OVERHEAD = 0.95
+# Integral of the curve over all lateral distances, in half-reaches (sweep width: Koopman 1946).
+_SWEEP_IN_HALF_REACH = 2 * _P_OVERHEAD * math.gamma(1.25) / math.log(2.0) ** 0.25
 _STEP_M = 0.01
 
 
@@ -40,7 +43,7 @@ class ReachLaw:
         --------
         >>> law = reach_law(sweep_width_m=4.0, position_sigma_m=0.3)
         >>> law.probability([0.0, 2.0])[0].round(2).tolist()
-        [0.95, 0.45]
+        [0.95, 0.41]
         """
         step = np.rint(np.abs(np.asarray(lateral_m)) / _STEP_M).astype(np.intp)
         return self.table[:, np.minimum(step, self.table.shape[1] - 1)]
@@ -50,7 +53,8 @@ def reach_law(*, sweep_width_m: float, position_sigma_m: float) -> ReachLaw:
     """Lateral detection curves that a sweep width stands for.
 
     For half-reach R the curve is ``p(d) = 0.95 exp(-ln 2 (d / R)^4)``: nearly flat, then a
-    soft edge. It is smeared by the position error, as a distance taken from fixes is.
+    soft edge, and its integral over all distances is the sweep width for the smallest object. It
+    is smeared by the position error, as a distance taken from fixes is.
 
     Parameters
     ----------
@@ -68,7 +72,7 @@ def reach_law(*, sweep_width_m: float, position_sigma_m: float) -> ReachLaw:
         raise InputError(f"sweep width {sweep_width_m} m: give a width above zero")
     if not (np.isfinite(position_sigma_m) and position_sigma_m >= 0):
         raise InputError(f"position error {position_sigma_m} m: give zero or more")
-    half_reach_m = np.array(_REACH_OVER_HALF_SWEEP) * sweep_width_m / 2
+    half_reach_m = np.sqrt(_SIZES) * sweep_width_m / _SWEEP_IN_HALF_REACH
     reach_m = float(half_reach_m[-1] + position_sigma_m)
     distance = np.arange(0.0, reach_m + 2 * _STEP_M, _STEP_M)
     nodes, weights = np.polynomial.hermite_e.hermegauss(15)

@@ -60,9 +60,14 @@ def explain(c: Crossings, law: ReachLaw) -> Explained:
     usable = 1.0 / (c.sigma_m * np.sqrt(2 * np.pi)) / drift[c.hit_run] > 2.0
     evidence = EvidenceMap(c, law, usable)
     lines: list[HitLine] = []
+    left = usable
     for _ in range(_ROUNDS):
+        before = left
         places, lines = _round(evidence, law, usable, lines, drift)
-        drift = _drift(c, _without(usable, places, lines) | ~usable)
+        left = _without(usable, places, lines)
+        if np.array_equal(left, before):
+            break
+        drift = _drift(c, left | ~usable)
     places, lines = _with_long_objects(evidence, law, usable, places, lines, drift)
     left = _without(usable, places, lines)
     density = drift[c.hit_run] + line_density([n for n in lines if not n.long_object], c)
