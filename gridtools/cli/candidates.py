@@ -29,6 +29,7 @@ def candidates(
     quiet: bool,
 ) -> None:
     """Weigh hits by heading: metal, a change of ground, or unresolved."""
+    from gridtools.cli._recording import read_recorded, rules_of
     from gridtools.cli._settings import (
         fix_accuracy_m,
         magnetic_date,
@@ -38,6 +39,7 @@ def candidates(
         wanted,
     )
     from gridtools.cli.output import records, say, table
+    from gridtools.field.hits import responses
     from gridtools.handover.cautions import NO_PROOF, sweep_statement
     from gridtools.job import Job
     from gridtools.layers import (
@@ -57,9 +59,10 @@ def candidates(
         sweep_width = wanted(sweep_width, job, "sweep_width_m", "--sweep-width")
         if heading_offset is None:
             heading_offset = stored(job, "heading_offset_m")
+        runs, recorded = job.read(Runs), read_recorded(job)
         found = find_candidates(
-            job.read(Runs),
-            job.read(Hits),
+            runs,
+            responses(recorded.walked.hits, runs, recorded.lanes, rules_of(job)),
             lanes=job.read(Lanes),
             sweep_width_m=sweep_width,
             crs=job.metric_crs,

@@ -7,9 +7,20 @@ from typing import Any, TypeVar
 import click
 
 from gridtools.errors import InputError
-from gridtools.units import parse_area, parse_length
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+
+def _length(text: str) -> float:
+    from gridtools.units import parse_length
+
+    return parse_length(text)
+
+
+def _area(text: str) -> float:
+    from gridtools.units import parse_area
+
+    return parse_area(text)
 
 
 class _Measure(click.ParamType[Any]):
@@ -57,10 +68,10 @@ class _Bearing(click.ParamType[Any]):
         return bearing
 
 
-LENGTH = _Measure("length", parse_length, 0.0)
-POSITIVE_LENGTH = _Measure("length", parse_length, 0.0, exclusive=True)
-SIGNED_LENGTH = _Measure("length", parse_length, -math.inf)
-AREA = _Measure("area", parse_area, 0.0)
+LENGTH = _Measure("length", _length, 0.0)
+POSITIVE_LENGTH = _Measure("length", _length, 0.0, exclusive=True)
+SIGNED_LENGTH = _Measure("length", _length, -math.inf)
+AREA = _Measure("area", _area, 0.0)
 BEARING = _Bearing()
 
 job_argument = click.argument("path", metavar="JOB")

@@ -35,8 +35,8 @@ def test_real__berlin_district(tmp_path):
     made = run("new", job, "--site", site, "--json").json
     assert made["search_area"]["site_m2"] == pytest.approx(10.997e6, rel=1e-3)
     assert any("UTM zone 33N" in notice for notice in made["notices"])
-    covered = search(job, tmp_path, spacing=40)
-    assert 95.0 < covered["pass 1"] < 100.0
+    covered = search(job, tmp_path, spacing=150)
+    assert 90.0 < covered["pass 1"] < 100.0
     assert covered["pass 2"] > 99.5
 
 
@@ -52,12 +52,13 @@ def test_real__hull_of_a_gpx_track(tmp_path, name):
         hull, lambda x, y: utm.transform(x, y, direction="INVERSE"), interleaved=False
     )
     site = tmp_path / "site.geojson"
-    site.write_text(json.dumps({"type": "Feature", "properties": {}, "geometry": shapely.geometry.mapping(lonlat)}))  # fmt: skip
+    geometry = shapely.geometry.mapping(lonlat)
+    site.write_text(json.dumps({"type": "Feature", "properties": {}, "geometry": geometry}))
     job = tmp_path / "job.gpkg"
     run("new", job, "--site", site)
     with Job.open(job) as opened:
         assert opened.read(SearchArea).area_m2.sum() == pytest.approx(hull.area, rel=2e-3)
-    covered = search(job, tmp_path, spacing=max(20, round(hull.area**0.5 / 40)))
+    covered = search(job, tmp_path, spacing=round(hull.area**0.5 / 20))
     assert covered["pass 2"] > 99.0
     before = len(_runs(job))
     result = run("record", job, log, code=None)
