@@ -1,7 +1,5 @@
 from gridtools.layers import ALL_LAYERS
 
-from ..conftest import ROOT
-
 
 def test_layers__names_every_layer_and_column(gridtools):
     out = gridtools("layers").out
@@ -14,7 +12,3 @@ def test_layers__names_every_layer_and_column(gridtools):
 def test_layers__one(gridtools):
     assert gridtools("layers", "gaps").out.startswith("gaps (Polygon")
     assert "moat" in gridtools("layers", "moat", code=1).err
-
-
-def test_layers__reference_page_is_current(gridtools):
-    assert (ROOT / "docs/layers.md").read_text() == gridtools("layers", "--markdown").out
