@@ -43,7 +43,7 @@ class ReachLaw:
         --------
         >>> law = reach_law(sweep_width_m=4.0, position_sigma_m=0.3)
         >>> law.probability([0.0, 2.0])[0].round(2).tolist()
-        [0.95, 0.41]
+        [0.95, 0.54]
         """
         step = np.rint(np.abs(np.asarray(lateral_m)) / _STEP_M).astype(np.intp)
         return self.table[:, np.minimum(step, self.table.shape[1] - 1)]
