@@ -6,7 +6,7 @@ import pytest
 from gridtools.job import Job
 from gridtools.layers import Control, Exclusion, Interference, SearchArea, Site
 
-from .conftest import feature_collection, polygon
+from ..commands import feature_collection, polygon
 
 
 def test_new__rectangle(gridtools, tmp_path, boundary):

@@ -11,8 +11,7 @@ import shapely
 from gridtools.job import Job
 from gridtools.layers import Runs, SearchArea
 
-from ..cli.conftest import run
-from ..conftest import ROOT
+from ..commands import ROOT, run
 from ..walks import lanes_of, walk_gpx
 
 

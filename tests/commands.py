@@ -1,14 +1,14 @@
-"""A small site on disk, and the command as a user calls it."""
+"""The command as a user calls it, and files for it to read."""
 
 import json
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-import pytest
 from click.testing import CliRunner
 
 from gridtools.cli import cli
+
+ROOT = Path(__file__).parent.parent
 
 
 @dataclass(frozen=True)
@@ -31,11 +31,6 @@ def run(*words, code=0):
     assert code is None or outcome.code == code, outcome
     assert "Traceback" not in outcome.out + outcome.err
     return outcome
-
-
-@pytest.fixture
-def gridtools():
-    return run
 
 
 def feature_collection(path: Path, features, epsg=32633) -> Path:
@@ -63,31 +58,3 @@ def rectangle(path):
     """File with a rectangle of 60 m by 40 m, EPSG:32633."""
     square = polygon([500000, 5800000], [500060, 5800000], [500060, 5800040], [500000, 5800040])
     return feature_collection(path, [(square, {"name": "Field"})])
-
-
-@pytest.fixture
-def boundary(tmp_path):
-    return rectangle(tmp_path / "boundary.geojson")
-
-
-@pytest.fixture(scope="session")
-def made(tmp_path_factory):
-    """Jobs made once by the commands, to be copied: a bare one and one with lanes."""
-    folder = tmp_path_factory.mktemp("made")
-    bare, planned = folder / "bare.gpkg", folder / "planned.gpkg"
-    run("new", bare, "--site", rectangle(folder / "boundary.geojson"))
-    shutil.copy(bare, planned)
-    run("lanes", planned, "--spacing", "2m", "--sweep-width", "4m", "--bearing", "0")
-    return {"bare": bare, "planned": planned}
-
-
-@pytest.fixture
-def job(tmp_path, made):
-    """A job with the rectangle as its site, and no lanes."""
-    return Path(shutil.copy(made["bare"], tmp_path / "job.gpkg"))
-
-
-@pytest.fixture
-def planned(tmp_path, made):
-    """The same with lanes 2 m apart, north and east, and a sweep width of 4 m."""
-    return Path(shutil.copy(made["planned"], tmp_path / "job.gpkg"))
