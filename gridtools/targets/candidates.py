@@ -172,7 +172,7 @@ def _offset(
         return HeadingOffset(given_m, np.nan, 0, "given")
     found = estimate_heading_offset(
         c.hit_xy,
-        c.hits.heading_deg,
+        c.hits.heading_deg - c.frame.bearing_deg,
         c.hit_run,
         lateral_m=2 * law.reach_m,
         sigma_m=c.sigma_m,

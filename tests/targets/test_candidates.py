@@ -300,12 +300,13 @@ def test_find_candidates__turns_and_moves_with_the_ground(seed, turn_deg):
             **{column: np.mod(getattr(layer, column) + turn_deg, 360.0)},
         )
 
-    one = find(field.runs, field.hits, field.lanes, heading_offset_m=0.9)
+    one = find(field.runs, field.hits, field.lanes)
     other = find(
         turned(field.runs, "heading_deg"), turned(field.hits, "heading_deg"),
-        turned(field.lanes, "bearing_deg"), heading_offset_m=0.9,
+        turned(field.lanes, "bearing_deg"),
     )  # fmt: skip
     assert len(one.candidates) >= 3
+    assert one.offset.basis == "measured"
     assert_same(one, other, turn_deg=turn_deg, moved=moved, tolerance=1e-3)
 
 
