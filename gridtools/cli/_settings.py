@@ -60,9 +60,12 @@ def magnetic_date(job: "Job") -> "date":
 
 
 def stale_notices(job: "Job", *layers: str) -> list[str]:
-    """Sentences on layers about to be used that were made from something changed since."""
+    """Sentences on layers made from something that has changed since; of all if none is named."""
+    why: dict[tuple[str, ...], list[str]] = {}
+    for layer, changed in job.stale().items():
+        if not layers or layer in layers:
+            why.setdefault(changed, []).append(layer)
     return [
-        f"layer {layer} was made before {', '.join(why)} changed: make it again"
-        for layer, why in job.stale().items()
-        if layer in layers
+        f"made before {', '.join(changed)} changed, make again: {', '.join(names)}"
+        for changed, names in why.items()
     ]

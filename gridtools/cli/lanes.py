@@ -66,9 +66,12 @@ def lanes(
     from dataclasses import asdict
     from datetime import UTC
 
+    import shapely
+
     from gridtools.cli._settings import stale_notices, stored, sweep_basis, wanted
     from gridtools.cli.output import say, table
     from gridtools.errors import RefusedError
+    from gridtools.geodesy import compass_notice
     from gridtools.handover.cautions import sweep_statement
     from gridtools.job import Job
     from gridtools.layers import Exclusion, Lanes, Runs, SearchArea, Sessions, Site
@@ -110,6 +113,8 @@ def lanes(
         )
         planned = keep_walked(old, job.read(Runs).lane_id, plan.lanes) if walked else plan.lanes
         notices = stale_notices(job, "search_area")
+        middle = shapely.centroid(shapely.union_all(plan.lanes.geometry))
+        compass = compass_notice(job.metric_crs, middle.x, middle.y, day)
         options = {
             "bearing": "auto" if bearing is None else bearing,
             "run_on_m": run_on,
@@ -132,6 +137,7 @@ def lanes(
             "lane_spacing_m": spacing,
             "sweep_width_m": sweep_width,
             "bearing_reason": plan.bearing_reason,
+            "magnetic": compass,
             "passes": [asdict(p) for p in plan.passes],
         },
         [
@@ -157,6 +163,7 @@ def lanes(
             "",
             f"{format_duration(hours)} of walking at {speed_mps:g} m/s, with {TURN_SECONDS:g} s "
             "for each turn. Covers: share of the search area if walked as planned.",
+            f"{compass[0].upper()}{compass[1:]}.",
         ],
         [*notices, *plan.notices],
         as_json=as_json,

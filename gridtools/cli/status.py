@@ -10,7 +10,7 @@ from gridtools.cli.options import job_argument, output_options
 @output_options
 def status(path: str, as_json: bool, quiet: bool) -> None:
     """Say where the job stands: lanes done, short and left, checks, layers out of date."""
-    from gridtools.cli._settings import stored
+    from gridtools.cli._settings import stale_notices, stored
     from gridtools.cli.output import say, table
     from gridtools.coverage.progress import lane_progress
     from gridtools.job import Job
@@ -40,7 +40,7 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
             "recheck": Lanes.joined(job.read(Recheck)),
         }
         coverage, found = job.read(Coverage), job.read(Candidates)
-        stale = job.stale()
+        stale, notices = job.stale(), stale_notices(job)
     progress = {kind: lane_progress(layer, runs) for kind, layer in kinds.items() if len(layer)}
     left = {
         kind: walking_seconds(p.left_m, 0.0, int((~p.done).sum()), speed)
@@ -111,10 +111,7 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     say(
         summary,
         lines,
-        [
-            f"layer {layer} was made before {', '.join(why)} changed: make it again"
-            for layer, why in stale.items()
-        ],
+        notices,
         as_json=as_json,
         quiet=quiet,
     )

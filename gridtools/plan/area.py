@@ -219,6 +219,7 @@ def no_go(site: Site, exclusion: Exclusion) -> Any:
         Polygon or multipolygon in metres, empty if all ground may be walked. Ground of the
         site that lies within one of its own holes is not part of it.
     """
+    _check_sound(site, exclusion)
     whole = shapely.union_all(site.geometry)
     outlines = shapely.polygons(shapely.get_exterior_ring(shapely.get_parts(whole)))
     holes = shapely.difference(shapely.union_all(outlines), whole)
@@ -236,7 +237,7 @@ def search_area(site: Site, exclusion: Exclusion, interference: Interference) ->
     Raises
     ------
     InputError
-        If there is no site, or nothing of it is left to search.
+        If there is no site, an outline crosses itself, or nothing is left to search.
 
     Examples
     --------
@@ -248,6 +249,7 @@ def search_area(site: Site, exclusion: Exclusion, interference: Interference) ->
     """
     if len(site) == 0:
         raise InputError("layer site holds no polygon: give the boundary of the ground")
+    _check_sound(site, exclusion, interference)
     ground = shapely.difference(
         shapely.union_all(site.geometry), shapely.union_all(exclusion.geometry)
     )
@@ -267,6 +269,17 @@ def search_area(site: Site, exclusion: Exclusion, interference: Interference) ->
         confidence=list(kept),
         area_m2=[share.area for share in kept.values()],
     )
+
+
+def _check_sound(*layers: Site | Exclusion | Interference) -> None:
+    """Refuse outlines that cross themselves: files are repaired on reading, drawings are not."""
+    for layer in layers:
+        bad = np.flatnonzero(~shapely.is_valid(layer.geometry))
+        if bad.size:
+            reason = shapely.is_valid_reason(layer.geometry[bad[0]]).lower()
+            raise InputError(
+                f"layer {layer.table}, row {bad[0] + 1}: {reason}; correct the outline in a GIS"
+            )
 
 
 def _polygons(geometry: Any) -> Any:

@@ -129,3 +129,13 @@ def _history():
     from gridtools.layers import History
 
     return History
+
+
+def test_area__refuses_a_drawn_outline_that_crosses_itself(gridtools, job):
+    bow = polygon([500010, 5800010], [500020, 5800020], [500020, 5800010], [500010, 5800020])
+    with fiona.open(job, "a", layer="exclusion") as gis:
+        gis.write({"geometry": bow, "properties": {"reason": "drawn", "buffer_m": 0.0}})
+    for command in ("area", "lanes"):
+        words = ["--spacing", "2m", "--sweep-width", "2m"] if command == "lanes" else []
+        result = gridtools(command, job, *words, code=1)
+        assert "layer exclusion, row 1: self-intersection" in result.err
