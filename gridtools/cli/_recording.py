@@ -196,7 +196,7 @@ def run_lines(derived: "Derived") -> tuple[list[dict[str, Any]], list[str]]:
     from gridtools.units import format_length
 
     return [asdict(tally) for tally in derived.tally], table(
-        ("runs", "number", "length"),
+        ("runs of the job", "number", "length"),
         [
             (
                 f"not accepted, {t.reason}" if t.reason else "accepted",
