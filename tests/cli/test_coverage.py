@@ -1,0 +1,78 @@
+from datetime import timedelta
+
+import pytest
+from scipy.stats import norm
+
+from gridtools.job import Job
+from gridtools.layers import Coverage, Gaps, Infill, Runs
+
+from ..walks import START, lanes_of, walk_gpx
+
+
+@pytest.fixture
+def missed(tmp_path, planned, gridtools):
+    """All lanes walked without error but 1-003 and its neighbours; W is 4 m, S is 2 m."""
+    lanes, crs = lanes_of(planned)
+    log = tmp_path / "walk.gpx"
+    log.write_text(walk_gpx(lanes, crs, skip=["1-002", "1-003", "1-004"]))
+    gridtools("record", planned, log)
+    return planned
+
+
+def test_coverage__gap_by_hand(gridtools, missed):
+    """Lanes at 1, 3, 5 ... m: with 3, 5 and 7 missed, 3 m to 7 m is out of reach of 1 and 9."""
+    result = gridtools("coverage", missed, "--json").json
+    assert result["pass 1"] == pytest.approx(100 * (1 - 4 * 40 / 2400), abs=0.05)
+    with Job.open(missed) as job:
+        gaps, infill, rows = job.read(Gaps), job.read(Infill), job.read(Coverage)
+    assert gaps.area_m2.tolist() == [pytest.approx(160.0, abs=0.5)]
+    assert gaps.width_m.tolist() == [pytest.approx(4.0, abs=0.05)]
+    assert gaps.reason.tolist() == ["lanes not walked 1-002 to 1-004"]
+    assert len(infill) >= 1
+    assert set(rows.part) == {"pass 1", "pass 2", "either", "both"}
+
+
+def test_coverage__infill_walked_closes_the_gap(gridtools, tmp_path, missed):
+    gridtools("coverage", missed)
+    gridtools("send", missed, tmp_path / "infill.gpx", "--layer", "infill")
+    infill, crs = lanes_of(missed, Infill)
+    log = tmp_path / "infill-walk.gpx"
+    log.write_text(walk_gpx(infill, crs, start=START + timedelta(days=1)))
+    gridtools("record", missed, log)
+    result = gridtools("coverage", missed, "--json").json
+    assert result["gaps"] == 0
+    assert result["infill"] == []
+    with Job.open(missed) as job:
+        walked = set(job.read(Runs).lane_id)
+        assert set(job.read(Infill).lane_id) <= walked
+    assert gridtools("status", missed, "--json").json["lanes"]["infill"]["left_m"] == 0.0
+
+
+def test_coverage__fail_under(gridtools, missed):
+    assert "pass 1 covered" in gridtools("coverage", missed, "--fail-under", "95", code=3).err
+    gridtools("coverage", missed, "--fail-under", "90")
+
+
+def test_coverage__cautious_figures(gridtools, missed):
+    """The width is cut by the one-sided 95 % point of the normal law on each side: with
+    sigma 0.5 m, 4 m becomes 2.355 m, and lanes 2 m apart still overlap: only the gap widens."""
+    gridtools("coverage", missed, "--fix-accuracy", "0.5m")
+    with Job.open(missed) as job:
+        rows = job.read(Coverage)
+    row = rows.take((rows.part == "pass 1") & (rows.confidence == "all"))
+    half = 2.0 - norm.ppf(0.95) * 0.5
+    gap = (9 - half) - (1 + half)
+    assert row.cautious_percent[0] == pytest.approx(100 * (1 - gap * 40 / 2400), abs=0.1)
+
+
+def test_coverage__before_any_walk(gridtools, planned):
+    result = gridtools("coverage", planned, "--json").json
+    assert result["pass 1"] == 0.0
+
+
+def test_coverage__min_gap_moves_gaps_to_slivers(gridtools, missed):
+    result = gridtools("coverage", missed, "--min-gap", "200m2", "--json").json
+    assert result["gaps"] == 0
+    whole = [r for r in result["coverage"] if (r["part"], r["confidence"]) == ("pass 1", "all")]
+    assert whole[0]["slivers"] >= 1
+    assert whole[0]["slivers_m2"] == pytest.approx(160.0, abs=0.5)
