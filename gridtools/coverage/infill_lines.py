@@ -27,8 +27,8 @@ Whole = NDArray[np.int64]
 JOIN_M = 12.0
 #: Ground of a gap that may stay open beside no-go ground: a hundredth of a square metre.
 LEAST_M2 = 0.01
-# Rounding must not keep the edge of a gap open.
-_MARGIN_M = 1e-4
+# A gap wider than a line closes by less than this is closed: lanes W apart leave gaps of just W.
+_MARGIN_M = 1e-5
 _COLUMN_WIDTHS = 5.0
 _ROUNDS = 3
 
@@ -94,12 +94,13 @@ def lay_lines(gaps: Geometries, ground: Ground) -> tuple[Geometries, float]:
 def _cut(gaps: Geometries, ground: Ground, column_m: float) -> _Pieces:
     """Pieces of gaps no longer than a column, and no wider than a line can close."""
     local = shapely.transform(gaps, lambda xy: np.stack(ground.frame.to_frame(xy)[::-1], axis=1))
-    width = ground.sweep_width_m - 2 * _MARGIN_M
     local = _grid_cut(local, 0, column_m, 0.0)
     bounds = shapely.bounds(local).reshape(-1, 4)
-    tall = bounds[:, 3] - bounds[:, 1] > width
-    step = min(width, ground.spacing_m)
-    anchor = (ground.planned_v[0] if len(ground.planned_v) else 0.0) - step / 2
+    tall = bounds[:, 3] - bounds[:, 1] > ground.sweep_width_m + _MARGIN_M
+    step = min(ground.sweep_width_m, ground.spacing_m)
+    # Rows are centred on the planned lanes; without any they start at the edge of the gaps.
+    planned = ground.planned_v
+    anchor = planned[0] - step / 2 if len(planned) else float(bounds[:, 1].min())
     rows = _grid_cut(local[tall], 1, step, anchor)
     u0, v0, u1, v1 = np.concatenate([bounds[~tall], shapely.bounds(rows).reshape(-1, 4)]).T
     return _Pieces(u0, u1, v0, v1)
@@ -136,7 +137,7 @@ def _chains(pieces: _Pieces, ground: Ground, column_m: float, *, through: bool) 
     through
         Whether a line must go through the piece itself, since no-go ground lies beside it.
     """
-    reach = ground.sweep_width_m / 2 - _MARGIN_M
+    reach = ground.sweep_width_m / 2
     low, high = pieces.v1 - reach, pieces.v0 + reach
     if through:
         low, high = np.maximum(low, pieces.v0), np.minimum(high, pieces.v1)

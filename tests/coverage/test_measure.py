@@ -195,8 +195,7 @@ def test_measure__geopandas_on_random_walks(surveys, seed):
         (1.75 - 1.645 * 0.3, found.coverage.cautious_percent),
     ):
         strips = {
-            p: theirs[theirs.pass_no == p].buffer(half, QUAD_SEGS).union_all()
-            for p in (1, 2)
+            p: theirs[theirs.pass_no == p].buffer(half, QUAD_SEGS).union_all() for p in (1, 2)
         }
         swept = {
             "pass 1": strips[1],
