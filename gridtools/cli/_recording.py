@@ -7,13 +7,14 @@ from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from gridtools.columns import Layer
     from gridtools.field.derive import Derived
     from gridtools.field.intake import Counts
     from gridtools.field.outing import Outing, Walked
     from gridtools.field.rules import Rules
     from gridtools.formats.waypoints import Sent
     from gridtools.job import Change, Job
-    from gridtools.layers import Lanes, Layer, Logs
+    from gridtools.layers import Lanes, Logs
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

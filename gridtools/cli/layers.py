@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from gridtools.layers import Column, Layer
+    from gridtools.columns import Column, Layer
 
 _INTRODUCTION = """\
 # Layers of a job

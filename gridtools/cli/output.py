@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from gridtools.layers import Layer
+    from gridtools.columns import Layer
 
 
 def say(

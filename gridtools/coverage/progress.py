@@ -6,7 +6,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gridtools.layers import Lanes, Real, Runs, Text
+from gridtools.columns import Real, Text
+from gridtools.layers import Lanes, Runs
 
 #: What a lane that counts as done may lack: a share of its length, and what a turn and a fix a
 #: second take off its ends. The ground itself is judged by coverage; this only tells the walker

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gridtools.columns import feature_id
 from gridtools.errors import InputError
 from gridtools.field.hits import response_lengths_m
 from gridtools.field.logs import RawLog
@@ -18,7 +19,7 @@ from gridtools.field.outing import Outing, Walked
 from gridtools.field.repeats import repeated, repeated_notes
 from gridtools.field.rules import Rules
 from gridtools.field.walk import Flags, Reals, Times, Wholes
-from gridtools.layers import Checks, Fixes, Hits, Lanes, Sessions, Tape, feature_id
+from gridtools.layers import Checks, Fixes, Hits, Lanes, Sessions, Tape
 
 
 @dataclass(frozen=True)

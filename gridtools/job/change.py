@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import gridtools
+from gridtools.columns import Column, Kind, Layer
 from gridtools.errors import InputError, RefusedError
 from gridtools.job.connection import clear_errors
 from gridtools.job.kept import GONE, carry_over
@@ -20,7 +21,7 @@ from gridtools.job.settings import Setting
 from gridtools.job.stale import source_name, stamped_digest
 from gridtools.job.store import Store
 from gridtools.job.tables import Tables
-from gridtools.layers import Column, History, Kind, Layer, Settings
+from gridtools.layers import History, Settings
 
 
 class Change:

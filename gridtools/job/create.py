@@ -10,6 +10,7 @@ from typing import Any
 
 from pyproj import CRS
 
+from gridtools.columns import Kind, Layer
 from gridtools.errors import FileError, GridtoolsError, InputError, RefusedError
 from gridtools.geodesy import unit_factor
 from gridtools.job.connection import clear_errors, connect
@@ -17,7 +18,7 @@ from gridtools.job.file import Job
 from gridtools.job.rows import GEOMETRY, quoted
 from gridtools.job.settings import Setting
 from gridtools.job.tables import STAMP
-from gridtools.layers import ALL_LAYERS, Fixes, Kind, Layer
+from gridtools.layers import ALL_LAYERS, Fixes
 
 _FIELD_TYPES = {
     Kind.TEXT: "str",

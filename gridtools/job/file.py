@@ -9,12 +9,13 @@ from typing import Any, Self, TypeVar
 
 from pyproj import CRS
 
+from gridtools.columns import Layer
 from gridtools.geodesy import metric_twin
 from gridtools.job.change import Change
 from gridtools.job.settings import Setting
 from gridtools.job.stale import stale_layers
 from gridtools.job.store import Store
-from gridtools.layers import ALL_LAYERS, Layer
+from gridtools.layers import ALL_LAYERS
 
 L = TypeVar("L", bound=Layer)
 

@@ -4,7 +4,7 @@ from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 
-from gridtools.layers import Layer
+from gridtools.columns import Layer
 
 OPEN, GONE = "open", "gone"
 

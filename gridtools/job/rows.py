@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gridtools.columns import Column, Kind, Layer
 from gridtools.errors import InputError
-from gridtools.layers import Column, Kind, Layer
 
 FID = "fid"
 GEOMETRY = "geom"

@@ -4,10 +4,11 @@ import json
 from collections.abc import Iterable
 from typing import Any
 
+from gridtools.columns import Layer
 from gridtools.errors import InputError
 from gridtools.job.connection import clear_errors
 from gridtools.job.store import Store
-from gridtools.layers import ALL_LAYERS, Layer
+from gridtools.layers import ALL_LAYERS
 
 _SETTING = "setting:"
 _LAYERS = {layer.table: layer for layer in ALL_LAYERS}

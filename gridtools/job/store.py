@@ -11,13 +11,14 @@ import numpy as np
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from gridtools.columns import Layer
 from gridtools.errors import InputError, JobBusyError, MissingError
 from gridtools.geodesy import unit_factor
 from gridtools.job.connection import clear_errors, connect
 from gridtools.job.geometry import BadGeometry, decode
 from gridtools.job.rows import FID, GEOMETRY, BadValue, decode_column, quoted
 from gridtools.job.settings import Setting
-from gridtools.layers import ALL_LAYERS, Layer, Site
+from gridtools.layers import ALL_LAYERS, Site
 
 L = TypeVar("L", bound=Layer)
 _PART_ROWS = 50_000

@@ -7,11 +7,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gridtools.columns import Layer
 from gridtools.errors import InputError
 from gridtools.job.geometry import BadGeometry, bounds_of, encode
 from gridtools.job.rows import FID, GEOMETRY, encode_column, quoted
 from gridtools.job.store import Store
-from gridtools.layers import Layer
 
 STAMP = "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ', 'now')"
 

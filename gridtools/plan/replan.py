@@ -4,7 +4,8 @@ import re
 
 import numpy as np
 
-from gridtools.layers import Lanes, Text
+from gridtools.columns import Text
+from gridtools.layers import Lanes
 
 
 def next_numbers(lanes: Lanes) -> tuple[int, int]:

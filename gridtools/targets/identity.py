@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from gridtools.layers import feature_id
+from gridtools.columns import feature_id
 
 
 def match_places(

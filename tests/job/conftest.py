@@ -11,8 +11,9 @@ import pytest
 import shapely
 from pyproj import CRS
 
+from gridtools.columns import Kind
 from gridtools.job import create_job
-from gridtools.layers import Candidates, Kind, Lanes
+from gridtools.layers import Candidates, Lanes
 
 GEOMETRIES = {
     "Point": "POINT (1000.25 2000.75)",

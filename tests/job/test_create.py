@@ -9,9 +9,10 @@ import pytest
 import shapely
 from pyproj import CRS, Transformer
 
+from gridtools.columns import Kind
 from gridtools.errors import FileError, InputError, RefusedError
 from gridtools.job import Job, Setting, create_job
-from gridtools.layers import ALL_LAYERS, History, Kind, Settings, Site
+from gridtools.layers import ALL_LAYERS, History, Settings, Site
 
 YARD = Site.build(geometry=[shapely.box(500000, 5700000, 500100, 5700060)], name="yard")
 UTM30 = CRS.from_epsg(32630)

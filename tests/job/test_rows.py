@@ -2,9 +2,10 @@ import numpy as np
 import pytest
 import shapely
 
+from gridtools.columns import Kind
 from gridtools.errors import InputError
 from gridtools.job.rows import BadValue, decode_column, encode_column
-from gridtools.layers import Checks, Control, Kind, Logs
+from gridtools.layers import Checks, Control, Logs
 
 COLUMN = {column.kind: column for layer in (Checks, Control, Logs) for column in layer.columns()}
 WHOLE = COLUMN[Kind.FLAG]._replace(name="number", kind=Kind.WHOLE)

@@ -8,8 +8,8 @@ import shapely
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
+from gridtools.columns import feature_id
 from gridtools.errors import InputError
-from gridtools.layers import feature_id
 from gridtools.units import unit_vector
 
 quick = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
@@ -148,7 +148,9 @@ def test_plan_lanes__excess_of_run_on(random_field, seed, bearing, spacing):
 
 @given(seed=seeds, bearing=bearings, spacing=spacings)
 @quick
-def test_plan_lanes__stay_inside_legs_are_those_of_intersections(random_field, seed, bearing, spacing):
+def test_plan_lanes__stay_inside_legs_are_those_of_intersections(
+    random_field, seed, bearing, spacing
+):
     """The same stretches as a loop of intersections, lane by lane."""
     field = random_field(seed)
     plan = field.plan(spacing, bearing, stay_inside=True, passes=1)

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 import shapely
 
+from gridtools.columns import Kind
 from gridtools.job import Job
-from gridtools.layers import ALL_LAYERS, Kind, Sessions
+from gridtools.layers import ALL_LAYERS, Sessions
 
 from ..walks import START, lanes_of, walk_gpx
 
