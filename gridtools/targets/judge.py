@@ -7,8 +7,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gridtools.targets.beside import local_line
 from gridtools.targets.crossings import Crossings
-from gridtools.targets.lines import P_LONG, HitLine, direction_grid_deg, local_edge
+from gridtools.targets.lines import P_LONG, HitLine, direction_grid_deg
 from gridtools.targets.places import LEAST_CHANCE, Place
 from gridtools.targets.reach import ReachLaw
 from gridtools.targets.recheck import Question
@@ -105,12 +106,18 @@ def _judge_place(
 ) -> Judged:
     free = explained.free.copy()
     free[place.hits] = True
-    edge, weight = local_edge(c, law, free, explained.density, place.xy)
+    edge, weight = local_line(c, law, free, explained.density, place.xy, long_object=False)
+    metal = place.log_evidence
+    headings = c.hit_unit[place.hits]
+    # Hits of one sense only are no sign of a long object: it is known by having both.
+    if np.any(headings @ headings.T < -0.5):
+        long_object, _ = local_line(c, law, free, explained.density, place.xy, long_object=True)
+        metal = float(np.logaddexp(metal, long_object))
     spread = float(np.sqrt(np.trace(place.covariance_m2) / 2))
     return Judged(
         xy=place.xy,
         shape=shapely.Point(place.xy),
-        chances=_chances(place.log_evidence, edge),
+        chances=_chances(metal, edge),
         hits=place.hits,
         sigma_m=float(np.hypot(spread, _COMMON_SHARE * position_sigma_m)),
         axis_deg=np.nan,

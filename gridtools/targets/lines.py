@@ -10,7 +10,6 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.targets.crossings import Crossings, points_of
-from gridtools.targets.reach import ReachLaw
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -25,10 +24,7 @@ LONG_M_PER_M2 = 20 / 10_000
 # A run within 12 degrees of the line's own direction says nothing about it. (Not a multiple of the
 # step of direction, so that no heading of a square plan lies on the limit.)
 LEAST_CROSSING = np.sin(np.radians(12.0))
-# A change of ground is as a rule longer than an object's reach, but a short one is no rarity:
-# stated share of each, as half-length in reaches and weight.
-_EDGE_HALF_LENGTHS = ((1.0, 0.3), (2.0, 0.7))
-_DIRECTIONS = 48
+DIRECTIONS = 48
 _LEAST_HITS = 3
 _LONGEST_M = 500.0
 _MOST_STEPS = 12
@@ -73,7 +69,7 @@ class HitLine:
 
 def direction_grid_deg() -> Floats:
     """Bearings (48,) in the frame over which the heading that an edge responds to is weighed."""
-    return np.arange(_DIRECTIONS) * 360.0 / _DIRECTIONS
+    return np.arange(DIRECTIONS) * 360.0 / DIRECTIONS
 
 
 def chance_by_sense(cosine: Floats, *, long_object: bool) -> Floats:
@@ -145,10 +141,10 @@ def _seeds(
     c: Crossings, hits: Whole, density: Floats, window_m: float, long_object: bool
 ) -> tuple[Floats, Floats]:
     """Best direction of the normal, and log evidence there, for a line through each hit."""
-    turn = np.arange(_DIRECTIONS) * (np.pi if long_object else 2 * np.pi) / _DIRECTIONS
+    turn = np.arange(DIRECTIONS) * (np.pi if long_object else 2 * np.pi) / DIRECTIONS
     best_angle, best_gain = np.zeros(len(c.hits)), np.full(len(c.hits), -np.inf)
     # A hit that background explains as well as any line could is no seed and no support.
-    hits = hits[_peak(c.sigma_m) / density[hits] > 2.0]
+    hits = hits[peak_density(c.sigma_m) / density[hits] > 2.0]
     causes = c.cause_xy
     tree = shapely.STRtree(points_of(causes[hits]))
     for chunk in np.array_split(hits, max(1, len(hits) // 500)):
@@ -156,7 +152,7 @@ def _seeds(
             continue
         seed, run, _ = c.passing(causes[chunk], window_m)
         mine, other = tree.query(points_of(causes[chunk]), predicate="dwithin", distance=window_m)
-        gain = np.zeros((len(chunk), _DIRECTIONS))
+        gain = np.zeros((len(chunk), DIRECTIONS))
         for k, angle in enumerate(turn):
             normal = np.array([np.sin(angle), np.cos(angle)])
             base = causes[chunk] @ normal
@@ -209,7 +205,7 @@ def _hit_ratio(c: Crossings, hit: Whole, base: Floats, normal: Floats, density: 
     safe = np.where(np.abs(cosine) < LEAST_CROSSING, np.inf, cosine)
     along = (c.cause_xy[hit] @ normal - base) / safe
     along = np.where(np.isinf(safe), np.inf, along)
-    out: Floats = _peak(c.sigma_m) * np.exp(-0.5 * (along / c.sigma_m) ** 2) / density[hit]
+    out: Floats = peak_density(c.sigma_m) * np.exp(-0.5 * (along / c.sigma_m) ** 2) / density[hit]
     return out
 
 
@@ -314,7 +310,8 @@ def _fit(xy: Floats, normal: Floats) -> tuple[Floats, float]:
     return across, float(centre @ across)
 
 
-def _peak(sigma_m: float) -> float:
+def peak_density(sigma_m: float) -> float:
+    """Density of a hit right where its cause lies, per metre along the run."""
     return float(1.0 / (sigma_m * np.sqrt(2 * np.pi)))
 
 
@@ -332,57 +329,3 @@ def line_density(lines: list[HitLine], c: Crossings) -> Floats:
         inside = (where >= ends[0] - c.sigma_m) & (where <= ends[1] + c.sigma_m)
         out += np.where(inside, np.nan_to_num(chance) * ratio, 0.0)
     return out
-
-
-def local_edge(
-    c: Crossings, law: ReachLaw, free: NDArray[np.bool_], density: Floats, xy: Floats
-) -> tuple[float, Floats]:
-    """Log evidence for a ground edge through a place, beside which metal there is weighed.
-
-    Integrated over the direction of the edge and its distance from the place, over all runs that
-    would cross it within two reaches. Infinite lines of
-    density L metres to the square metre have the measure ``L / (2 pi)`` per radian of normal and
-    metre of offset (integral geometry, Santalo 1976, from memory).
-
-    Returns
-    -------
-    log_evidence
-        Log of the evidence over that for background alone, prior density included.
-    directions
-        Posterior (48,) over the grid bearing, in the frame, of the heading that gives hits.
-    """
-    radius = _EDGE_HALF_LENGTHS[-1][0] * law.reach_m
-    _, run, _ = c.passing(xy[None], radius)
-    hit = c.hits_on(run)
-    hit = hit[free[hit]]
-    hit = hit[np.hypot(*(c.cause_xy[hit] - xy).T) <= radius + 3 * c.sigma_m]
-    of = np.searchsorted(run, c.hit_run[hit])
-    turn = np.radians(direction_grid_deg())
-    step = c.sigma_m / 2
-    away = np.arange(-law.reach_m, law.reach_m + step / 2, step)
-    normals = np.stack([np.sin(turn), np.cos(turn)], axis=1)
-    run_cosine, hit_cosine = normals @ c.run_unit[run].T, normals @ c.hit_unit[hit].T
-    chance = np.nan_to_num(chance_by_sense(run_cosine, long_object=False))
-    # Where each run crosses each line: runs that cross it out of the window say nothing.
-    safe = np.where(np.abs(run_cosine) < LEAST_CROSSING, np.inf, run_cosine)[:, None, :]
-    begin = c.run_start[run] - xy
-    walked = (away[None, :, None] - (normals @ begin.T)[:, None, :]) / safe
-    tangents = np.stack([normals[:, 1], -normals[:, 0]], axis=1)
-    at = (tangents @ begin.T)[:, None, :] + walked * (tangents @ c.run_unit[run].T)[:, None, :]
-    walks = (walked >= 0) & (walked <= c.run_length_m[run])
-    safe = np.where(np.abs(hit_cosine) < LEAST_CROSSING, 1.0, hit_cosine)
-    across = normals @ (c.cause_xy[hit] - xy).T
-    along = (across[:, None, :] - away[None, :, None]) / safe[:, None, :]
-    ratio = _peak(c.sigma_m) * np.exp(-0.5 * (along / c.sigma_m) ** 2) / density[hit]
-    member = np.zeros((len(hit), len(run)))
-    member[np.arange(len(hit)), of] = 1.0
-    term = np.log1p(chance[:, None, :] * (ratio @ member - 1.0))
-    by_length = [
-        np.log(weight) + np.where(walks & (np.abs(at) <= half * law.reach_m), term, 0.0).sum(axis=2)
-        for half, weight in _EDGE_HALF_LENGTHS
-    ]
-    total = np.logaddexp.reduce(by_length, axis=0)
-    per_cell = EDGE_M_PER_M2 / (2 * np.pi) * step * 2 * np.pi / _DIRECTIONS
-    top = total.max()
-    mass = np.exp(total - top).sum(axis=1)
-    return float(top + np.log(per_cell * mass.sum())), mass / mass.sum()

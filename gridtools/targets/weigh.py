@@ -90,13 +90,23 @@ def _round(
     edges: list[HitLine],
     drift: Floats,
 ) -> tuple[list[Place], list[HitLine]]:
-    """Places likelier than background with these edges in it, then edges among what is left."""
+    """Places likelier than background with these edges in it, then edges among what is left.
+
+    Hits no further apart than one object could give them are left to be weighed as a place.
+    """
     c = evidence.crossings
     evidence.set_background(drift[c.hit_run] + line_density(edges, c), usable)
     places = [place for place in find_places(evidence) if place.log_evidence > 0]
     left = _without(usable, places, [])
     window = _WINDOW_IN_REACH * law.half_reach_m[0]
-    return places, find_lines(c, left, drift[c.hit_run], window_m=window, long_object=False)
+    return places, find_lines(
+        c,
+        left,
+        drift[c.hit_run],
+        window_m=window,
+        long_object=False,
+        least_length_m=2 * law.half_reach_m[-1],
+    )
 
 
 def _with_long_objects(
