@@ -108,13 +108,14 @@ def _repair_row(given: Any, where: str) -> tuple[list[Any], str]:
         raise InputError(f"{where}: a {given.geom_type} where a polygon is needed")
     if not np.isfinite(shapely.get_coordinates(given)).all():
         raise InputError(f"{where}: a coordinate is not a number")
-    flat = shapely.force_2d(given)
-    tidy = shapely.remove_repeated_points(flat, tolerance=0.0)
     done = []
-    repeated = shapely.get_num_coordinates(flat) - shapely.get_num_coordinates(tidy)
+    tidy = [_without_repeats(part) for part in shapely.get_parts(shapely.force_2d(given))]
+    repeated = shapely.get_num_coordinates(given) - sum(shapely.get_num_coordinates(tidy))
     if repeated:
         done.append(f"{repeated} repeated {'point' if repeated == 1 else 'points'} dropped")
-    parts = [_outline_first(part) for part in shapely.get_parts(tidy)]
+    parts = [_outline_first(part) for part in tidy if not part.is_empty]
+    if not parts:
+        raise InputError(f"{where}: the outline has no area; redraw it or delete the row")
     if any(moved for _, moved in parts):
         done.append("rings put in order, the outline first")
     polygons = [polygon for polygon, _ in parts]
@@ -134,6 +135,18 @@ def _repair_row(given: Any, where: str) -> tuple[list[Any], str]:
     if not valid:
         raise InputError(f"{where}: the outline has no area; redraw it or delete the row")
     return list(shapely.orient_polygons(_as_array(valid))), ", ".join(done)
+
+
+def _without_repeats(polygon: Any) -> Any:
+    """Polygon without points that repeat the one before, and without rings of fewer than three."""
+    rings = []
+    for ring in shapely.get_rings(polygon):
+        xy = shapely.get_coordinates(ring)
+        xy = xy[np.append(True, (xy[1:] != xy[:-1]).any(axis=1))]
+        rings.append(xy if len(xy) > 3 else None)
+    if not rings or rings[0] is None:
+        return shapely.Polygon()
+    return shapely.Polygon(rings[0], [ring for ring in rings[1:] if ring is not None])
 
 
 def _outline_first(polygon: Any) -> tuple[Any, bool]:

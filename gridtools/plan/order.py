@@ -3,7 +3,9 @@
 Legs are grouped into cells, each walked to and fro. A cell can be entered at four corners,
 which fixes where it is left; the cells are then put in an order that keeps the dead walking
 between them short: the nearest cell next, and then improved by reversing stretches of the order
-(2-opt), moving single cells, and choosing all corners anew, until nothing helps.
+(2-opt), moving single cells, and choosing all corners anew, until nothing helps. In small
+passes the legs themselves are improved in the same way, from there and from a plain walk lane
+by lane.
 """
 
 from dataclasses import dataclass
@@ -16,10 +18,13 @@ from gridtools.plan.cells import Cells, group
 from gridtools.plan.detours import Detours
 from gridtools.plan.ground import Ground, PassLegs
 from gridtools.plan.strips import Stretches
-from gridtools.plan.tour import Visits, shortest_tour
+from gridtools.plan.tour import Visits, improved_tour, shortest_tour
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
+
+#: Passes of up to this many legs are improved leg by leg after the cells are in order.
+MOST_REFINED = 300
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -83,11 +88,29 @@ def arrange(legs: PassLegs, ground: Ground) -> tuple[Whole, NDArray[np.bool_], f
 
     Much quicker than `walking_order`, which measures the dead walking to the end.
     """
+    ends, distance = _ends(legs, ground), ground.detours.estimate
     cells = group(legs.legs)
-    visits, starts_up = _visits(cells, _ends(legs, ground), ground.detours)
-    order, way, dead_m = shortest_tour(visits, ground.detours.estimate)
+    if len(cells.count) == len(legs.legs):
+        one_by_one = Visits(corner=ends, inside_m=np.zeros((len(ends), 2)))
+        leg, way, dead_m = shortest_tour(one_by_one, distance)
+        return leg, way == 0, dead_m
+    visits, starts_up = _visits(cells, ends, ground.detours)
+    order, way, dead_m = shortest_tour(visits, distance)
     leg, forward = _unfold(cells, order, way, starts_up)
+    if len(cells.count) > 1 and len(legs.legs) <= MOST_REFINED:
+        # With few lanes to a cell it can be shorter to step across from one cell to another.
+        one_by_one = Visits(corner=ends, inside_m=np.zeros((len(ends), 2)))
+        starts = [(leg, np.where(forward, 0, 1)), _lane_by_lane(legs.legs)]
+        leg, way, dead_m = improved_tour(one_by_one, distance, starts)
+        forward = way == 0
     return leg, forward, dead_m
+
+
+def _lane_by_lane(legs: Stretches) -> tuple[Whole, Whole]:
+    """Legs in the order of the lanes, up one and down the next, and the way of each."""
+    down = np.unique(legs.line, return_inverse=True)[1] % 2
+    leg = np.lexsort((np.where(down == 1, -legs.low, legs.low), legs.line))
+    return leg, down[leg]
 
 
 def _ends(legs: PassLegs, ground: Ground) -> Real:

@@ -71,14 +71,36 @@ def shortest_tour(
     """
     count, ways = visits.inside_m.shape
     tour = _Tour(visits, distance)
-    best_length = np.inf
+    tours = []
     for way in range(ways if 1 < count <= _MANY_VISITS else 1):
         tour.start(way)
         tour.improve()
-        length = tour.length()
-        if length < best_length - _GAIN_M:
-            best_length, best = length, (tour.order, tour.way)
-    return *best, best_length
+        tours.append((tour.order, tour.way, tour.length()))
+    return _shortest(tours)
+
+
+def improved_tour(
+    visits: Visits,
+    distance: Callable[[Real, Real], Real],
+    starts: list[tuple[Whole, Whole]],
+) -> tuple[Whole, Whole, float]:
+    """As `shortest_tour`, but improved from given orders and ways."""
+    tour = _Tour(visits, distance)
+    tours = []
+    for order, way in starts:
+        tour.set(order, way)
+        tour.improve()
+        tours.append((tour.order, tour.way, tour.length()))
+    return _shortest(tours)
+
+
+def _shortest(tours: list[tuple[Whole, Whole, float]]) -> tuple[Whole, Whole, float]:
+    """First of the tours that is shorter than all before by more than rounding."""
+    best = tours[0]
+    for one in tours[1:]:
+        if one[2] < best[2] - _GAIN_M:
+            best = one
+    return best
 
 
 class _Tour:
@@ -91,7 +113,7 @@ class _Tour:
         self._measure = distance
         self._known: dict[int, float] = {}
         self._measure_neighbours()
-        self._set(np.arange(self._count), np.zeros(self._count, dtype=np.int64))
+        self.set(np.arange(self._count), np.zeros(self._count, dtype=np.int64))
 
     def _measure_neighbours(self) -> None:
         from scipy.spatial import cKDTree
@@ -101,7 +123,8 @@ class _Tour:
         a = np.repeat(np.arange(size), near.shape[1] if near.ndim > 1 else 1)
         self._walk(a, near.ravel().astype(np.int64))
 
-    def _set(self, order: Whole, way: Whole) -> None:
+    def set(self, order: Whole, way: Whole) -> None:
+        """Take over an order and the way of each visit."""
         self.order, self.way = order, way
         self._begin = order * self._ways + way
         self._end = order * self._ways + self._back(way)
@@ -146,7 +169,7 @@ class _Tour:
             visit, chosen = divmod(int(near[np.argmin(walk)]), self._ways)
             order.append(visit)
             ways.append(chosen)
-        self._set(np.array(order), np.array(ways))
+        self.set(np.array(order), np.array(ways))
 
     def improve(self) -> None:
         """Change the order as long as a change helps.
@@ -201,7 +224,7 @@ class _Tour:
         chosen = [int(np.argmin(total))]
         for back in reversed(came):
             chosen.append(int(back[chosen[-1]]))
-        self._set(self.order, np.array(chosen[::-1]))
+        self.set(self.order, np.array(chosen[::-1]))
         return True
 
     def _reverse_from(self, i: int) -> bool:
@@ -222,7 +245,7 @@ class _Tour:
         order, way = self.order.copy(), self.way.copy()
         order[i:j] = self.order[i:j][::-1]
         way[i:j] = self._back(self.way[i:j][::-1])
-        self._set(order, way)
+        self.set(order, way)
         return True
 
     def _move(self, i: int, j: int) -> bool:
@@ -259,7 +282,7 @@ class _Tour:
             ways_of = way[best : best + 1]
         elif way[best] == 1:
             block, ways_of = block[::-1], self._back(ways_of[::-1])
-        self._set(
+        self.set(
             np.insert(self.order[rest], place[best], block),
             np.insert(self.way[rest], place[best], ways_of),
         )
