@@ -25,7 +25,9 @@ def test_parse_length__known_units(text, metres):
     assert units.parse_length(text) == pytest.approx(metres, rel=1e-12)
 
 
-@pytest.mark.parametrize("text", ["", "m", "2 furlongs", "two", "2m 3", "1,5m", "nan", "inf m", "1e999m"])
+@pytest.mark.parametrize(
+    "text", ["", "m", "2 furlongs", "two", "2m 3", "1,5m", "nan", "inf m", "1e999m"]
+)
 def test_parse_length__refuses(text):
     with pytest.raises(InputError, match="not a length"):
         units.parse_length(text)
