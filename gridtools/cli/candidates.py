@@ -38,7 +38,7 @@ def candidates(
         sweep_basis,
         wanted,
     )
-    from gridtools.cli.output import records, say, table
+    from gridtools.cli.output import counted, records, say, table
     from gridtools.field.hits import responses
     from gridtools.handover.cautions import NO_PROOF, sweep_statement
     from gridtools.job import Job
@@ -112,8 +112,8 @@ def candidates(
                 ],
             ),
             "",
-            f"{len(found.edges)} edges (hits on one heading only), {len(found.recheck)} recheck "
-            f"lanes. Heading offset {found.offset.offset_m:+.2f} m ({found.offset.basis}); "
+            f"{counted(len(found.edges), 'edge')} (hits on one heading only), "
+            f"{counted(len(found.recheck), 'recheck lane')}. Heading offset {found.offset.offset_m:+.2f} m ({found.offset.basis}); "
             f"{sweep_statement(sweep_width, basis)}.",
             NO_PROOF,
         ],

@@ -94,7 +94,7 @@ def record(
         write_taken,
     )
     from gridtools.cli._settings import stale_notices
-    from gridtools.cli.output import say
+    from gridtools.cli.output import counted, say
     from gridtools.field.derive import derive
     from gridtools.field.outing import Outing
     from gridtools.job import Job
@@ -141,7 +141,8 @@ def record(
             "runs": runs,
         },
         [
-            f"Taken in: {counts.fixes} fixes, {counts.hits} hits, {counts.tape} tape rows"
+            f"Taken in: {counts.fixes} fixes, {counted(counts.hits, 'hit')}, "
+            f"{counted(counts.tape, 'tape row')}"
             + (f"; {repeated} left out, which the job had before." if repeated else "."),
             "",
             *lines,

@@ -50,7 +50,7 @@ def send(
     import shapely
 
     from gridtools.cli._settings import fix_accuracy_m, stale_notices, stored
-    from gridtools.cli.output import say
+    from gridtools.cli.output import counted, say
     from gridtools.field.accuracy import spacing_notices
     from gridtools.formats.files import write_files
     from gridtools.formats.send import As, send_lanes, send_points
@@ -93,6 +93,8 @@ def send(
             )
     target = Path(out)
     write_files(target.parent, {target.name: sent.data})
+    kinds = (("route", sent.routes), ("track", sent.tracks), ("waypoint", sent.waypoints))
+    what = ", ".join(counted(number, kind) for kind, number in kinds if number)
     say(
         {
             "file": out,
@@ -100,7 +102,7 @@ def send(
             "tracks": sent.tracks,
             "waypoints": sent.waypoints,
         },
-        [f"Wrote {out}: {sent.routes} routes, {sent.tracks} tracks, {sent.waypoints} waypoints."],
+        [f"Wrote {out}: {what}."],
         [*notices, *sent.notices],
         as_json=as_json,
         quiet=quiet,
