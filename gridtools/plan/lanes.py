@@ -250,12 +250,12 @@ def _pass_notices(
             for lanes in (layer.geometry, everything)
         )
         notices.append(
-            f"Pass {legs.pass_no}: {legs.dropped.size} legs shorter than the least length were "
-            f"dropped, which leaves {format_area(without - with_them)} uncovered."
+            f"Pass {legs.pass_no}: legs shorter than the least length were dropped "
+            f"({legs.dropped.size}), which leaves {format_area(without - with_them)} uncovered."
         )
     if order.enclosed:
         notices.append(
-            f"Pass {legs.pass_no}: {order.enclosed} walks between legs have no way round no-go "
-            "ground and are counted straight: check how that ground is reached."
+            f"Pass {legs.pass_no}: no-go ground encloses some of the legs. Walks to and from them "
+            f"({order.enclosed}) are counted straight: check how that ground is reached."
         )
     return notices

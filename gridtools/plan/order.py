@@ -5,7 +5,7 @@ which fixes where it is left; the cells are then put in an order that keeps the 
 between them short: the nearest cell next, and then improved by reversing stretches of the order
 (2-opt), moving single cells, and choosing all corners anew, until nothing helps. In small
 passes the legs themselves are improved in the same way, from there and from a plain walk lane
-by lane.
+by lane, and whichever order measures shortest is taken.
 """
 
 from dataclasses import dataclass
@@ -18,10 +18,11 @@ from gridtools.plan.cells import Cells, group
 from gridtools.plan.detours import Detours
 from gridtools.plan.ground import Ground, PassLegs
 from gridtools.plan.strips import Stretches
-from gridtools.plan.tour import Visits, improved_tour, shortest_tour
+from gridtools.plan.tour import Visits, improved_tours, shortest_tour
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 #: Passes of up to this many legs are improved leg by leg after the cells are in order.
 MOST_REFINED = 300
@@ -48,7 +49,7 @@ class Order:
     """
 
     leg: Whole
-    forward: NDArray[np.bool_]
+    forward: Flags
     dead: NDArray[np.object_]
     dead_m: float
     turns: int
@@ -65,45 +66,53 @@ def walking_order(legs: PassLegs, ground: Ground) -> Order:
     ground
         Ground that they lie on, with its no-go ground.
     """
-    leg, forward, _ = arrange(legs, ground)
+    measured = [_measured(legs, ground, *order) for order in _arrangements(legs, ground)[0]]
+    return min(measured, key=lambda order: round(order.dead_m, 6))
+
+
+def arrange(legs: PassLegs, ground: Ground) -> tuple[Whole, Flags, float]:
+    """Legs in walking order, whether each is walked forward, and about how much dead walking.
+
+    Much quicker than `walking_order`, which measures the dead walking to the end.
+    """
+    orders, dead_m = _arrangements(legs, ground)
+    return *orders[0], dead_m
+
+
+def _measured(legs: PassLegs, ground: Ground, leg: Whole, forward: Flags) -> Order:
+    """An order with its dead walking, round no-go ground."""
     ends = _ends(legs, ground)[leg]
     start = np.where(forward[:, None], ends[:, 0], ends[:, 1])
     finish = np.where(forward[:, None], ends[:, 1], ends[:, 0])
     straight = np.stack([finish[:-1], start[1:]], axis=1)
     found = ground.detours.ways(finish[:-1], start[1:])
     ways = [line if way is None else way for line, way in zip(straight, found, strict=True)]
-    dead = np.array([shapely.LineString(way + ground.origin) for way in ways], dtype=np.object_)
     return Order(
         leg=leg,
         forward=forward,
-        dead=dead,
+        dead=np.array([shapely.LineString(way + ground.origin) for way in ways], dtype=np.object_),
         dead_m=float(sum(np.hypot(*np.diff(way, axis=0).T).sum() for way in ways)),
         turns=count_turns(legs.legs, leg, forward),
         enclosed=sum(way is None for way in found),
     )
 
 
-def arrange(legs: PassLegs, ground: Ground) -> tuple[Whole, NDArray[np.bool_], float]:
-    """Legs in walking order, whether each is walked forward, and about how much dead walking.
-
-    Much quicker than `walking_order`, which measures the dead walking to the end.
-    """
+def _arrangements(legs: PassLegs, ground: Ground) -> tuple[list[tuple[Whole, Flags]], float]:
+    """Orders worth measuring, the best by estimate first, and the estimate for that one."""
     ends, distance = _ends(legs, ground), ground.detours.estimate
     cells = group(legs.legs)
-    if len(cells.count) == len(legs.legs):
-        one_by_one = Visits(corner=ends, inside_m=np.zeros((len(ends), 2)))
-        leg, way, dead_m = shortest_tour(one_by_one, distance)
-        return leg, way == 0, dead_m
     visits, starts_up = _visits(cells, ends, ground.detours)
     order, way, dead_m = shortest_tour(visits, distance)
     leg, forward = _unfold(cells, order, way, starts_up)
-    if len(cells.count) > 1 and len(legs.legs) <= MOST_REFINED:
-        # With few lanes to a cell it can be shorter to step across from one cell to another.
-        one_by_one = Visits(corner=ends, inside_m=np.zeros((len(ends), 2)))
-        starts = [(leg, np.where(forward, 0, 1)), _lane_by_lane(legs.legs)]
-        leg, way, dead_m = improved_tour(one_by_one, distance, starts)
-        forward = way == 0
-    return leg, forward, dead_m
+    if len(cells.count) == 1 or len(legs.legs) > MOST_REFINED:
+        return [(leg, forward)], dead_m
+    # With few lanes to a cell it can be shorter to step across from one cell to another.
+    one_by_one = Visits(corner=ends, inside_m=np.zeros((len(ends), 2)))
+    by_lane = _lane_by_lane(legs.legs)
+    tours = improved_tours(one_by_one, distance, [(leg, np.where(forward, 0, 1)), by_lane])
+    tours.sort(key=lambda tour: round(tour[2], 6))
+    orders = [(leg, way == 0) for leg, way, _ in tours]
+    return [*orders, (by_lane[0], by_lane[1] == 0)], tours[0][2]
 
 
 def _lane_by_lane(legs: Stretches) -> tuple[Whole, Whole]:
@@ -118,7 +127,7 @@ def _ends(legs: PassLegs, ground: Ground) -> Real:
     return np.stack([legs.low_xy, legs.high_xy], axis=1) - ground.origin
 
 
-def _visits(cells: Cells, ends: Real, detours: Detours) -> tuple[Visits, NDArray[np.bool_]]:
+def _visits(cells: Cells, ends: Real, detours: Detours) -> tuple[Visits, Flags]:
     """Four ways (m, 4) to walk each cell, and whether each starts along the bearing.
 
     Ways 0 and 1 go from the first leg to the last, starting up and starting down; 2 and 3 are
@@ -154,9 +163,7 @@ def _inside(cells: Cells, ends: Real, detours: Detours) -> Real:
     return inside
 
 
-def _unfold(
-    cells: Cells, order: Whole, state: Whole, starts_up: NDArray[np.bool_]
-) -> tuple[Whole, NDArray[np.bool_]]:
+def _unfold(cells: Cells, order: Whole, state: Whole, starts_up: Flags) -> tuple[Whole, Flags]:
     """Legs and their directions from cells in walking order."""
     leg, forward = [], []
     for cell, way in zip(order, state, strict=True):
@@ -167,7 +174,7 @@ def _unfold(
     return np.concatenate(leg), np.concatenate(forward)
 
 
-def count_turns(legs: Stretches, leg: Whole, forward: NDArray[np.bool_]) -> int:
+def count_turns(legs: Stretches, leg: Whole, forward: Flags) -> int:
     """Times that the next leg in walking order is not straight ahead."""
     same = (legs.line[leg[1:]] == legs.line[leg[:-1]]) & (forward[1:] == forward[:-1])
     ahead = (legs.low[leg[1:]] > legs.low[leg[:-1]]) == forward[1:]

@@ -71,36 +71,29 @@ def shortest_tour(
     """
     count, ways = visits.inside_m.shape
     tour = _Tour(visits, distance)
-    tours = []
+    best: tuple[Whole, Whole, float] | None = None
     for way in range(ways if 1 < count <= _MANY_VISITS else 1):
         tour.start(way)
         tour.improve()
-        tours.append((tour.order, tour.way, tour.length()))
-    return _shortest(tours)
+        if best is None or tour.length() < best[2] - _GAIN_M:
+            best = tour.order, tour.way, tour.length()
+    assert best is not None
+    return best
 
 
-def improved_tour(
+def improved_tours(
     visits: Visits,
     distance: Callable[[Real, Real], Real],
     starts: list[tuple[Whole, Whole]],
-) -> tuple[Whole, Whole, float]:
-    """As `shortest_tour`, but improved from given orders and ways."""
+) -> list[tuple[Whole, Whole, float]]:
+    """As `shortest_tour`, but one tour each from given orders and ways."""
     tour = _Tour(visits, distance)
     tours = []
     for order, way in starts:
         tour.set(order, way)
         tour.improve()
         tours.append((tour.order, tour.way, tour.length()))
-    return _shortest(tours)
-
-
-def _shortest(tours: list[tuple[Whole, Whole, float]]) -> tuple[Whole, Whole, float]:
-    """First of the tours that is shorter than all before by more than rounding."""
-    best = tours[0]
-    for one in tours[1:]:
-        if one[2] < best[2] - _GAIN_M:
-            best = one
-    return best
+    return tours
 
 
 class _Tour:

@@ -78,7 +78,8 @@ def main() -> None:
         f"{len(strips):,} strip stretches"
     )
     print(
-        f"edges {1e3 * taking:.1f} ms, chords {1e3 * scanning:.1f} ms, strips {1e3 * reaching:.1f} ms"
+        f"edges {1e3 * taking:.1f} ms, chords {1e3 * scanning:.1f} ms, "
+        f"strips {1e3 * reaching:.1f} ms"
     )
     print(
         f"loop of intersections {1e3 * looping:.0f} ms: {looping / scanning:.0f} times the chords, "

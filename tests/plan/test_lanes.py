@@ -258,14 +258,14 @@ def test_plan_lanes__several_parts_share_their_lanes(make_field, local_ends):
 
 
 def test_plan_lanes__shorter_than_least_length(make_field):
-    """The dropped tip is 20 m² of triangle, half of it beside lanes that are kept."""
+    """The dropped tip is a triangle of 20 m², none of it within 2 m of the lane that is kept."""
     tip = make_field(
         [shapely.Polygon([(0, 0), (40, 0), (40, 4), (30, 4), (25, 8), (20, 4), (0, 4)])]
     )
     plan = tip.plan(4.0, 90.0, passes=1, min_length_m=12.0)
     assert plan.passes[0].legs == 1
     assert plan.notices == (
-        "Pass 1: 1 legs shorter than the least length were dropped, "
+        "Pass 1: legs shorter than the least length were dropped (1), "
         "which leaves 20.0 m² uncovered.",
     )
     assert plan.passes[0].planned_percent == pytest.approx(100 * 160 / 180, abs=0.01)

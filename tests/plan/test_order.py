@@ -69,7 +69,7 @@ def walked_ends_between(legs, order):
 @given(seed=seeds, bearing=st.floats(0, 360), spacing=st.floats(1.5, 9.0))
 @quick
 def test_arrange__no_longer_than_lane_by_lane(random_field, seed, bearing, spacing):
-    """Cell by cell is never longer than walking to and fro lane by lane, beyond the estimate."""
+    """In passes this small, never longer than walking to and fro lane by lane."""
     ground, legs = laid(random_field(seed, exclusions=6), bearing, spacing)
     order = walking_order(legs, ground)
     up = np.unique(legs.legs.line, return_inverse=True)[1] % 2 == 0
@@ -81,7 +81,7 @@ def test_arrange__no_longer_than_lane_by_lane(random_field, seed, bearing, spaci
     if any(way is None for way in ways):
         return
     plain = sum(np.hypot(*np.diff(way, axis=0).T).sum() for way in ways)
-    assert order.dead_m <= plain * 1.05 + 1.0
+    assert order.dead_m <= plain + 1e-5
 
 
 def test_walking_order__plain_field_is_a_serpentine(make_field):
@@ -136,7 +136,7 @@ def test_count_turns__back_on_the_same_lane():
 def test_arrange__about_as_measured(random_field):
     ground, legs = laid(random_field(11, exclusions=6), 20.0, 2.0)
     *_, estimate = arrange(legs, ground)
-    assert estimate == pytest.approx(walking_order(legs, ground).dead_m, rel=0.05)
+    assert estimate == pytest.approx(walking_order(legs, ground).dead_m, rel=0.1)
 
 
 @given(seed=seeds)
