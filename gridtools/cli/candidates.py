@@ -113,7 +113,8 @@ def candidates(
             ),
             "",
             f"{counted(len(found.edges), 'edge')} (hits on one heading only), "
-            f"{counted(len(found.recheck), 'recheck lane')}. Heading offset {found.offset.offset_m:+.2f} m ({found.offset.basis}); "
+            f"{counted(len(found.recheck), 'recheck lane')}. Heading offset "
+            f"{found.offset.offset_m:+.2f} m ({found.offset.basis}); "
             f"{sweep_statement(sweep_width, basis)}.",
             NO_PROOF,
         ],
