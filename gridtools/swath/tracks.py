@@ -16,7 +16,7 @@ from gridtools.errors import InputError
 # Buffering a line costs about the square of the number of times it crosses itself: a dwell of
 # 600 fixes takes seconds as one line and 0.03 s in stretches of 8 segments. A smooth walk is
 # cheapest in long stretches.
-_SEGMENTS_PER_STRETCH = 128
+_SEGMENTS_PER_STRETCH = 512
 _SEGMENTS_PER_KNOT_STRETCH = 8
 _KNOT_WINDOW = 16
 _KNOT_RATIO = 3.0
