@@ -77,7 +77,9 @@ def test_uncovered__long_dwell():
     knot = shapely.LineString(rng.normal(0, 0.4, (1500, 2)))
     area = shapely.box(-5, -5, 5, 5)
     left = uncovered(area, np.array([knot]), 1.0)
-    fine = shapely.buffer([shapely.LineString(s) for s in zip(*_ends(knot), strict=True)], 1.0, quad_segs=64)
+    fine = shapely.buffer(
+        [shapely.LineString(s) for s in zip(*_ends(knot), strict=True)], 1.0, quad_segs=64
+    )
     true = shapely.difference(area, shapely.union_all(fine))
     assert len(left) == 1
     # A circle of 32 sides lacks 0.64 % of its area: 1 - sin(2 pi / 32) / (2 pi / 32).
