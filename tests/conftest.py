@@ -1,11 +1,19 @@
-"""Fixtures for tests that run commands."""
+"""Fixtures for tests that run commands, and how property tests draw their examples."""
 
+import os
 import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from .commands import rectangle, run
+
+# The same examples every time, so that a change is judged by what it changed; run with
+# HYPOTHESIS_PROFILE=explore to look for new ones.
+settings.register_profile("steady", derandomize=True, deadline=None)
+settings.register_profile("explore", derandomize=False, deadline=None, max_examples=1000)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "steady"))
 
 
 @pytest.fixture

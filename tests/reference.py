@@ -34,11 +34,11 @@ status but 0 and 3 the job is as it was.
 def commands_page() -> str:
     """Help of every command, in the order of the work."""
     parts = [INTRODUCTION]
+    group = click.Context(cli, info_name="gridtools", **cli.context_settings)
     for name in COMMANDS:
-        command = cli.get_command(click.Context(cli), name)
+        command = cli.get_command(group, name)
         assert command is not None
-        context = click.Context(command, info_name=f"gridtools {name}", max_content_width=100)
-        context.terminal_width = 100
+        context = click.Context(command, info_name=name, parent=group, terminal_width=100)
         parts.append(f"## {name}\n\n```\n{command.get_help(context)}\n```\n")
     return "\n".join(parts)
 

@@ -207,7 +207,8 @@ def lane_job(job_path, lanes_of, tmp_path):
         change.replace(lanes_of(["1-001"]))
     folder = tmp_path / "site"
     folder.mkdir()
-    for parent in (tmp_path, *tmp_path.parents[:2]):
+    pytest_own = [p for p in tmp_path.parents if p.name.startswith(("pytest-", "popen-"))]
+    for parent in (tmp_path, *pytest_own):
         parent.chmod(0o755)
     yield shutil.move(job_path, folder / "yard.gpkg")
     folder.chmod(0o755)
