@@ -216,7 +216,11 @@ class Layer:
             return np.arange(1, len(self) + 1, dtype=np.int64)
         ids = getattr(self, self.id_column).astype(np.str_)
         numbers = np.array([i[1:] for i in ids.tolist()], dtype=np.str_)
-        if len(ids) and np.char.isdecimal(numbers).all() and np.char.isalpha(ids.astype("U1")).all():
+        if (
+            len(ids)
+            and np.char.isdecimal(numbers).all()
+            and np.char.isalpha(ids.astype("U1")).all()
+        ):
             # Fixes come by the million, as one letter and a number each.
             return numbers.astype(np.int64)
         return np.array([feature_id(i) for i in ids.tolist()], dtype=np.int64)
