@@ -6,6 +6,8 @@ from gridtools.cli.options import POSITIVE_LENGTH, job_argument, output_options
 
 LINES = ("lanes", "infill", "recheck")
 POINTS = ("pegs", "candidates", "digs")
+#: What every GPX file of ours begins with, and no log of a GPS unit does.
+OWN_MARK = b'creator="gridtools"'
 
 
 @click.command()
@@ -51,12 +53,15 @@ def send(
 
     from gridtools.cli._settings import fix_accuracy_m, stale_notices, stored
     from gridtools.cli.output import counted, say
+    from gridtools.errors import InputError, RefusedError
     from gridtools.field.accuracy import spacing_notices
-    from gridtools.formats.files import write_files
+    from gridtools.formats.files import read_file, write_files
     from gridtools.formats.send import As, send_lanes, send_points
     from gridtools.job import Job
     from gridtools.layers import Candidates, Digs, Infill, Lanes, Pegs, Recheck
 
+    if Path(out).suffix.lower() != ".gpx":
+        raise InputError(f"{out}: the name of what is sent ends in .gpx")
     if layer in POINTS and (pass_no or join or max_points):
         raise click.UsageError(f"--pass, --join and --max-points do not go with --layer {layer}")
     lines = {kind.table: kind for kind in (Lanes, Infill, Recheck)}
@@ -92,6 +97,10 @@ def send(
                 title=title,
             )
     target = Path(out)
+    if target.exists() and OWN_MARK not in read_file(target)[:1000]:
+        raise RefusedError(
+            f"{out} was not written by gridtools and may be a log of a walk: choose another name"
+        )
     write_files(target.parent, {target.name: sent.data})
     kinds = (("route", sent.routes), ("track", sent.tracks), ("waypoint", sent.waypoints))
     what = ", ".join(counted(number, kind) for kind, number in kinds if number)

@@ -164,7 +164,9 @@ def lonlat_bounds(crs: CRS, bounds: tuple[float, float, float, float]) -> tuple[
     """
     plane = horizontal(crs)
     try:
-        found = _transformer(plane, WGS84).transform_bounds(*bounds, errcheck=True)
+        # No errcheck: it objects to conic projections, where a pole cannot be projected. What
+        # fails otherwise comes back infinite.
+        found = _transformer(plane, WGS84).transform_bounds(*bounds)
     except ProjError:
         found = (math.inf,) * 4
     west, south, east, north = found

@@ -40,3 +40,15 @@ def test_send__nothing_to_send(gridtools, tmp_path, planned):
 def test_send__unwritable(gridtools, tmp_path, planned):
     (tmp_path / "file").write_text("")
     assert "cannot be written" in gridtools("send", planned, tmp_path / "file/a.gpx", code=1).err
+
+
+def test_send__never_over_a_job_or_a_log(gridtools, tmp_path, planned):
+    before = planned.read_bytes()
+    assert ".gpx" in gridtools("send", planned, planned, code=1).err
+    assert planned.read_bytes() == before
+    log = tmp_path / "walk.gpx"
+    log.write_text("<gpx creator='a unit'/>")
+    assert "not written by gridtools" in gridtools("send", planned, log, code=1).err
+    assert log.read_text() == "<gpx creator='a unit'/>"
+    gridtools("send", planned, tmp_path / "lanes.gpx")
+    gridtools("send", planned, tmp_path / "lanes.gpx", "--pass", "1")

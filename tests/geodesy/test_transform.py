@@ -179,3 +179,20 @@ def test_transform__there_and_back(lon, lat):
     utm = CRS.from_epsg(32630)
     there = transform_xy([[lon, lat]], WGS84, utm)
     assert transform_xy(there, utm, WGS84) == pytest.approx(np.array([[lon, lat]]), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("code", "place", "near"),
+    # Places in the area of use that the EPSG register states for each CRS.
+    [
+        (2263, (990000, 200000), (-73.97, 40.72)),
+        (2154, (700000, 6600000), (3.0, 46.5)),
+        (32118, (300000, 60000), (-74.0, 40.7)),
+    ],
+)
+def test_lonlat_bounds__of_conic_projections(code, place, near):
+    x, y = place
+    west, south, east, north = lonlat_bounds(CRS(code), (x, y, x + 100, y + 100))
+    assert west < east
+    assert south < north
+    assert (west, south) == pytest.approx(near, abs=0.1)
