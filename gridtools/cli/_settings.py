@@ -26,7 +26,8 @@ def wanted(given: float | None, job: "Job", key: str, option: str) -> float:
 
     found = stored(job, key) if given is None else given
     if found is None:
-        raise MissingError(f"{job.path} has no {key}: give {option}")
+        what = option.removeprefix("--").replace("-", " ")
+        raise MissingError(f"{job.path} has no {what} yet: give {option}")
     return found
 
 
@@ -47,7 +48,8 @@ def fix_accuracy_m(given: float | None, job: "Job") -> float | None:
     found = stored(job, "fix_accuracy_m") if given is None else given
     if found is not None:
         return found
-    known = job.read(Sessions).accuracy_m
+    sessions = job.read(Sessions)
+    known = sessions.accuracy_m[~sessions.struck]
     return float(np.nanmax(known)) if np.isfinite(known).any() else None
 
 

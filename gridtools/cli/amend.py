@@ -2,7 +2,7 @@
 
 import click
 
-from gridtools.cli.options import SIGNED_LENGTH, job_argument, output_options
+from gridtools.cli.options import POSITIVE_LENGTH, SIGNED_LENGTH, job_argument, output_options
 
 
 @click.command()
@@ -16,7 +16,7 @@ from gridtools.cli.options import SIGNED_LENGTH, job_argument, output_options
 @click.option("--positions", type=click.Choice(["gps", "lane"]), help="Correct a session.")
 @click.option("--ahead", "ahead_m", type=SIGNED_LENGTH, help="Correct a session's lever arm.")
 @click.option("--right", "right_m", type=SIGNED_LENGTH, help="Correct a session's lever arm.")
-@click.option("--fix-accuracy", "accuracy_m", type=SIGNED_LENGTH, help="Correct a session.")
+@click.option("--fix-accuracy", "accuracy_m", type=POSITIVE_LENGTH, help="Correct a session.")
 @click.option("--part", type=click.Choice(["start", "peak", "end"]), help="Correct a hit.")
 @click.option("--strength", type=float, help="Correct a hit.")
 @output_options

@@ -13,6 +13,9 @@ from gridtools.cli.options import (
     speed_option,
 )
 
+#: More lanes than this in one pass are a slip in the spacing, and take minutes to put in order.
+MOST_LANES = 5_000
+
 
 @click.command()
 @job_argument
@@ -66,11 +69,12 @@ def lanes(
     from dataclasses import asdict
     from datetime import UTC
 
+    import numpy as np
     import shapely
 
     from gridtools.cli._settings import stale_notices, stored, sweep_basis, wanted
     from gridtools.cli.output import say, table
-    from gridtools.errors import RefusedError
+    from gridtools.errors import InputError, RefusedError
     from gridtools.geodesy import compass_notice
     from gridtools.handover.cautions import sweep_statement
     from gridtools.job import Job
@@ -90,14 +94,27 @@ def lanes(
         sweep_width = wanted(sweep_width, job, "sweep_width_m", "--sweep-width")
         speed_mps = speed_mps or stored(job, "speed_mps") or WALKING_MPS
         old = job.read(Lanes)
-        walked = len(job.read(Sessions)) > 0
+        walked = len(old) > 0 and len(job.read(Sessions)) > 0
+        area = job.read(SearchArea)
+        west, south, east, north = shapely.total_bounds(area.geometry)
+        across = float(np.hypot(east - west, north - south))
+        if across > MOST_LANES * spacing:
+            raise InputError(
+                f"lanes {spacing:g} m apart would be more than {MOST_LANES} on this site: check "
+                "the lane spacing and its unit"
+            )
+        doubts = [
+            f"the {what} of {value:g} m is more than the site is wide: check its unit"
+            for what, value in (("lane spacing", spacing), ("sweep width", sweep_width))
+            if value > across / 2
+        ]
         if walked and not replan:
             raise RefusedError(
                 f"{path} has sessions walked on its lanes: --replan plans new ones beside what "
                 "was walked, with new numbers"
             )
         plan = plan_lanes(
-            job.read(SearchArea),
+            area,
             no_go(job.read(Site), job.read(Exclusion)),
             spacing_m=spacing,
             sweep_width_m=sweep_width,
@@ -165,7 +182,7 @@ def lanes(
             "for each turn. Covers: share of the search area if walked as planned.",
             f"{compass[0].upper()}{compass[1:]}.",
         ],
-        [*notices, *plan.notices],
+        [*doubts, *notices, *plan.notices],
         as_json=as_json,
         quiet=quiet,
     )

@@ -124,6 +124,11 @@ def record(
             before.lanes, walk.sessions, walk.checks, walk.fixes, walk.tape, walk.hits, rules
         )
         notices = stale_notices(job, "lanes")
+        if not len(before.lanes):
+            notices.append(
+                "the job has no lanes yet, so nothing counts as walked: plan them, "
+                "then run record again without a file"
+            )
         options = {"files": files, "positions": positions, "hits": hits_from, "tz": tz}
         with job.change("record", options, runs_made_from()) as change:
             write_derived(change, derived, before)

@@ -11,7 +11,7 @@ from gridtools.cli.options import job_argument, output_options
 def status(path: str, as_json: bool, quiet: bool) -> None:
     """Say where the job stands: lanes done, short and left, checks, layers out of date."""
     from gridtools.cli._settings import stale_notices, stored
-    from gridtools.cli.output import say, table
+    from gridtools.cli.output import counted, say, table
     from gridtools.coverage.progress import lane_progress
     from gridtools.job import Job
     from gridtools.layers import (
@@ -98,13 +98,16 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     for kind, p in progress.items():
         if p.done.any() and not p.done.all():
             lines.append(f"To walk, {kind}: {_some(p.lane_id[~p.done].tolist())}.")
+    outdated = " (out of date: run gridtools coverage)" if "coverage" in stale else ""
     lines += [
-        f"Covered by {part}: {percent:.2f} %."
+        f"Covered by {part}: {percent:.2f} %{outdated}."
         for part, percent in zip(whole.part, whole.percent, strict=True)
     ]
     if len(found):
         lines.append("Candidates: " + ", ".join(f"{n} {v}" for v, n in verdicts.items()) + ".")
-    lines.append(f"Failed checks: {', '.join(failed) or 'none'}.")
+    lines.append(
+        f"Failed checks: {', '.join(failed) or 'none'}, of {counted(len(checks), 'check')} made."
+    )
     lines.append(
         f"Time left is walking at {speed:g} m/s with {TURN_SECONDS:g} s for each lane begun."
     )

@@ -43,3 +43,20 @@ def test_lanes__says_that_the_sweep_width_is_not_tested(gridtools, job):
 )  # fmt: skip
 def test_lanes__wrong_usage(gridtools, job, words):
     gridtools("lanes", job, "--sweep-width", "2m", *words, code=2)
+
+
+def test_lanes__slips_of_the_unit(gridtools, job):
+    """The site is 60 m by 40 m."""
+    result = gridtools("lanes", job, "--spacing", "1cm", "--sweep-width", "4m", code=1)
+    assert "check the lane spacing" in result.err
+    result = gridtools("lanes", job, "--spacing", "2m", "--sweep-width", "200m", "--bearing", "0")
+    assert "sweep width of 200 m is more than the site is wide" in result.err
+
+
+def test_lanes__planned_after_a_log_was_taken_in(gridtools, tmp_path, job):
+    log = tmp_path / "track.csv"
+    log.write_text(
+        "time,x,y\n2026-05-12T09:00:00Z,500010,5800010\n2026-05-12T09:00:01Z,500010,5800011\n"
+    )
+    assert "no lanes yet" in gridtools("record", job, log).err
+    gridtools("lanes", job, "--spacing", "2m", "--sweep-width", "4m", "--bearing", "0")
