@@ -27,8 +27,8 @@ def area(
     from gridtools.cli._ground import read_ground, site_lines
     from gridtools.cli.output import say
     from gridtools.job import Job
-    from gridtools.layers import Exclusion, Interference, Site
-    from gridtools.plan.area import area_notices, search_area
+    from gridtools.layers import Exclusion, Infill, Interference, Lanes, Recheck, Site
+    from gridtools.plan.area import area_notices, entering_notices, no_go, search_area
 
     with Job.open(path) as job:
         ground = read_ground(
@@ -38,6 +38,8 @@ def area(
         exclusion = Exclusion.concat([job.read(Exclusion), ground.exclusion])
         interference = Interference.concat([job.read(Interference), ground.interference])
         found = search_area(site, exclusion, interference)
+        lanes = Lanes.joined(job.read(Lanes), job.read(Infill), job.read(Recheck))
+        entering = entering_notices(lanes, no_go(site, exclusion))
         options = {"exclusion": exclusions, "interference": interferences, "control": controls}
         with job.change("area", options, [Site, Exclusion, Interference]) as change:
             change.append(ground.exclusion)
@@ -48,7 +50,7 @@ def area(
     say(
         summary,
         lines,
-        [*ground.notices, *area_notices(site, exclusion, interference, found)],
+        [*entering, *ground.notices, *area_notices(site, exclusion, interference, found)],
         as_json=as_json,
         quiet=quiet,
     )

@@ -58,7 +58,8 @@ def send(
     from gridtools.formats.files import read_file, write_files
     from gridtools.formats.send import As, send_lanes, send_points
     from gridtools.job import Job
-    from gridtools.layers import Candidates, Digs, Infill, Lanes, Pegs, Recheck
+    from gridtools.layers import Candidates, Digs, Exclusion, Infill, Lanes, Pegs, Recheck, Site
+    from gridtools.plan.area import entering_notices, no_go
 
     if Path(out).suffix.lower() != ".gpx":
         raise InputError(f"{out}: the name of what is sent ends in .gpx")
@@ -74,6 +75,7 @@ def send(
             lanes = job.read(lines[layer])
             if pass_no is not None:
                 lanes = lanes.take(lanes.pass_no == pass_no)
+            notices += entering_notices(lanes, no_go(job.read(Site), job.read(Exclusion)))
             notices += spacing_notices(
                 stored(job, "lane_spacing_m"), fix_accuracy_m(fix_accuracy, job)
             )

@@ -11,7 +11,7 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 
 from gridtools.errors import InputError
-from gridtools.layers import Exclusion, Interference, SearchArea, Site
+from gridtools.layers import Exclusion, Interference, Lanes, SearchArea, Site
 from gridtools.units import format_area
 
 #: Largest share of a polygon's area that a repair may change.
@@ -21,6 +21,8 @@ SLIVER_M2 = 1e-4
 #: Sites outside these limits are searched as asked, with a notice (common practice, no source).
 SMALL_SITE_M2 = 20.0
 LARGE_SITE_M2 = 4_000_000.0
+#: A lane that ends at no-go ground may touch it by rounding; beyond this it enters.
+ENTERING_M = 0.01
 #: Segments per quarter circle of a buffer; the outline stays within 0.13 % of the distance.
 QUAD_SEGS = 16
 
@@ -304,6 +306,25 @@ def _polygons(geometry: Any) -> Any:
 
 def _multipolygon(geometry: Any) -> Any:
     return shapely.multipolygons(shapely.get_parts(geometry))
+
+
+def entering_notices(lanes: Lanes, no_go: Any) -> tuple[str, ...]:
+    """Warning that names the lanes which enter ground not to be walked, as after a new exclusion.
+
+    Examples
+    --------
+    >>> line = shapely.LineString([(0, 0), (50, 0)])
+    >>> lanes = Lanes.build(geometry=[line], lane_id=["1-007"])
+    >>> entering_notices(lanes, shapely.box(10, -5, 20, 5))
+    ('Lanes enter ground not to be walked: 1-007. Do not walk them there; plan them again.',)
+    """
+    inside = shapely.length(shapely.intersection(lanes.geometry, no_go)) > ENTERING_M
+    if not inside.any():
+        return ()
+    names = ", ".join(sorted(lanes.lane_id[inside]))
+    return (
+        f"Lanes enter ground not to be walked: {names}. Do not walk them there; plan them again.",
+    )
 
 
 def area_notices(

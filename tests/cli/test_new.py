@@ -139,3 +139,15 @@ def test_area__refuses_a_drawn_outline_that_crosses_itself(gridtools, job):
         words = ["--spacing", "2m", "--sweep-width", "2m"] if command == "lanes" else []
         result = gridtools(command, job, *words, code=1)
         assert "layer exclusion, row 1: self-intersection" in result.err
+
+
+def test_area__names_lanes_that_now_enter_no_go_ground(gridtools, tmp_path, planned):
+    """A hut at 10 m to 11.5 m east, 10 m to 11.5 m north: lanes at 11 m run through it,
+    the 6th from the west and the 15th of 20 from the north."""
+    hut = polygon(
+        [500010, 5800010], [500011.5, 5800010], [500011.5, 5800011.5], [500010, 5800011.5]
+    )
+    path = feature_collection(tmp_path / "x.geojson", [(hut, {"reason": "hut"})])
+    expected = "Lanes enter ground not to be walked: 1-006, 2-015."
+    assert expected in gridtools("area", planned, "--exclusion", path).err
+    assert expected in gridtools("send", planned, tmp_path / "lanes.gpx").err
