@@ -49,6 +49,7 @@ def candidates(
         Lanes,
         Recheck,
         Runs,
+        Sessions,
         Site,
     )
     from gridtools.plan.area import no_go
@@ -76,7 +77,9 @@ def candidates(
         notices = stale_notices(job, "lanes", "runs")
         options = {"sweep_width_m": sweep_width, "fix_accuracy_m": fix_accuracy}
         with job.change(
-            "candidates", options, [Runs, Hits, "sweep_width_m", "heading_offset_m"]
+            "candidates",
+            options,
+            [Runs, Hits, Lanes, Sessions, "sweep_width_m", "heading_offset_m", "fix_accuracy_m"],
         ) as change:
             change.replace(found.candidates)
             change.replace(found.evidence)

@@ -55,7 +55,7 @@ def coverage(
     from gridtools.coverage.measure import DEFAULT_MIN_GAP_M2, measure_coverage
     from gridtools.handover.cautions import NO_PROOF, sweep_statement
     from gridtools.job import Job
-    from gridtools.layers import Exclusion, Infill, Lanes, Runs, SearchArea, Site
+    from gridtools.layers import Exclusion, Infill, Lanes, Runs, SearchArea, Sessions, Site
     from gridtools.plan.area import no_go
     from gridtools.plan.effort import WALKING_MPS
     from gridtools.units import format_area, format_duration, format_length
@@ -87,7 +87,20 @@ def coverage(
         notices = stale_notices(job, "search_area", "runs")
         options = {"fix_accuracy_m": fix_accuracy, "fail_under": fail_under}
         with job.change(
-            "coverage", options, [SearchArea, Runs, "sweep_width_m", "min_gap_m2"]
+            "coverage",
+            options,
+            [
+                SearchArea,
+                Runs,
+                Lanes,
+                Exclusion,
+                "sweep_width_m",
+                "min_gap_m2",
+                "passes",
+                "lane_spacing_m",
+                "fix_accuracy_m",
+                Sessions,
+            ],
         ) as change:
             change.replace(found.covered)
             change.replace(found.gaps)

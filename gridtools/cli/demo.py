@@ -27,5 +27,7 @@ def demo(ctx: click.Context, folder: str) -> None:
     for step in STEPS:
         click.echo(f"\n# {step.why}\n$ {step.line}")
         assert isinstance(group, click.Group)
-        group.main(step.arguments(place), prog_name="gridtools", standalone_mode=False)
+        status = group.main(step.arguments(place), prog_name="gridtools", standalone_mode=False)
+        if status:
+            ctx.exit(status)
     click.echo(f"\nDone in {time.monotonic() - started:.0f} s. Open {place} in any GIS.")

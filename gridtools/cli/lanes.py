@@ -113,6 +113,9 @@ def lanes(
                 f"{path} has sessions walked on its lanes: --replan plans new ones beside what "
                 "was walked, with new numbers"
             )
+        # A number that was once given may stand on somebody's sheet, even if never walked.
+        last = [int(stored(job, f"lane_last_{n}") or 0) for n in (1, 2)] if walked else [0, 0]
+        first_numbers = next_numbers(old if walked else Lanes.empty(), (last[0], last[1]))
         plan = plan_lanes(
             area,
             no_go(job.read(Site), job.read(Exclusion)),
@@ -126,7 +129,7 @@ def lanes(
             speed_mps=speed_mps,
             crs=job.metric_crs,
             on=day,
-            first_numbers=next_numbers(old) if walked else (1, 1),
+            first_numbers=first_numbers,
         )
         planned = keep_walked(old, job.read(Runs).lane_id, plan.lanes) if walked else plan.lanes
         notices = stale_notices(job, "search_area")
@@ -148,6 +151,8 @@ def lanes(
             change.set("passes", str(passes))
             change.set("speed_mps", speed_mps, "m/s")
             change.set("magnetic_date", day.isoformat())
+            for pass_no, number in enumerate(next_numbers(plan.lanes, (last[0], last[1])), start=1):
+                change.set(f"lane_last_{pass_no}", float(number - 1))
     hours = sum(p.seconds for p in plan.passes)
     say(
         {

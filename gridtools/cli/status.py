@@ -46,10 +46,11 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         kind: walking_seconds(p.left_m, 0.0, int((~p.done).sum()), speed)
         for kind, p in progress.items()
     }
+    struck = set(sessions.session_id[sessions.struck])
     failed = [
         f"{checks.session_id[i]} {checks.kind[i]} check {checks.check_id[i]}"
         for i in range(len(checks))
-        if not checks.passed[i]
+        if not checks.passed[i] and checks.session_id[i] not in struck
     ]
     whole = coverage.take(coverage.confidence == "all")
     verdicts = {

@@ -8,8 +8,15 @@ from gridtools.columns import Text
 from gridtools.layers import Lanes
 
 
-def next_numbers(lanes: Lanes) -> tuple[int, int]:
+def next_numbers(lanes: Lanes, last: tuple[int, int] = (0, 0)) -> tuple[int, int]:
     """First lane numbers of pass 1 and pass 2 that are above all those in use.
+
+    Parameters
+    ----------
+    lanes
+        Lanes in use.
+    last
+        Highest numbers ever given, of lanes that may be gone by now.
 
     Examples
     --------
@@ -18,7 +25,7 @@ def next_numbers(lanes: Lanes) -> tuple[int, int]:
     >>> next_numbers(Lanes.build(geometry=[line] * 2, lane_id=["1-007", "1-012b"], pass_no=1))
     (13, 1)
     """
-    highest = {1: 0, 2: 0}
+    highest = {1: last[0], 2: last[1]}
     for lane_id in lanes.lane_id:
         if match := re.fullmatch(r"([12])-(\d+)[a-z]*", lane_id):
             highest[int(match[1])] = max(highest[int(match[1])], int(match[2]))

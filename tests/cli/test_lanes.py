@@ -60,3 +60,16 @@ def test_lanes__planned_after_a_log_was_taken_in(gridtools, tmp_path, job):
     )
     assert "no lanes yet" in gridtools("record", job, log).err
     gridtools("lanes", job, "--spacing", "2m", "--sweep-width", "4m", "--bearing", "0")
+
+
+def test_lanes__replan_never_reuses_a_number(gridtools, tmp_path, planned):
+    """Numbers of pass 2 stay taken although its lanes were dropped unwalked."""
+    note = tmp_path / "walked.txt"
+    note.write_text("1-001\n")
+    gridtools("record", planned, note)
+    with Job.open(planned) as opened:
+        before = set(opened.read(Lanes).lane_id)
+    gridtools("lanes", planned, "--bearing", "0", "--passes", "1", "--replan")
+    gridtools("lanes", planned, "--bearing", "30", "--passes", "2", "--replan")
+    with Job.open(planned) as opened:
+        assert set(opened.read(Lanes).lane_id) & before == {"1-001"}

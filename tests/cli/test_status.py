@@ -35,3 +35,24 @@ def test_status__tells_stale_layers(gridtools, planned):
     gridtools("pegs", planned)
     gridtools("lanes", planned, "--spacing", "4m", "--bearing", "0")
     assert "pegs" in gridtools("status", planned, "--json").json["stale"]
+
+
+def test_status__leaves_out_checks_of_struck_sessions(gridtools, tmp_path, planned):
+    lanes, crs = lanes_of(planned)
+    log = tmp_path / "walk.gpx"
+    log.write_text(walk_gpx(lanes, crs))
+    gridtools("record", planned, log, "--check-start", "fail")
+    assert len(gridtools("status", planned, "--json").json["failed_checks"]) == 1
+    gridtools("amend", planned, "S001", "--strike", "--reason", "not ours")
+    assert gridtools("status", planned, "--json").json["failed_checks"] == []
+
+
+def test_status__coverage_is_stale_once_fix_accuracy_changes(gridtools, tmp_path, planned):
+    lanes, crs = lanes_of(planned)
+    log = tmp_path / "walk.gpx"
+    log.write_text(walk_gpx(lanes, crs))
+    gridtools("record", planned, log, "--fix-accuracy", "0.5m")
+    gridtools("coverage", planned)
+    assert "coverage" not in gridtools("status", planned, "--json").json["stale"]
+    gridtools("amend", planned, "S001", "--fix-accuracy", "1.2m", "--reason", "misread")
+    assert "coverage" in gridtools("status", planned, "--json").json["stale"]
