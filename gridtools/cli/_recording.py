@@ -86,10 +86,12 @@ def take_in_files(
     *,
     tz: str | None,
     hits: str,
+    again: bool,
 ) -> Taken:
     """Rows that log files add to the job, each file an outing of its own.
 
-    A file whose bytes the job holds already adds nothing.
+    Rows decide what is new, not files: hits that were left out before may come from the same
+    file. Its bytes are stored once.
     """
     import numpy as np
     import shapely
@@ -103,19 +105,11 @@ def take_in_files(
     from gridtools.layers import Logs, Site
 
     logs = job.read(Logs)
-    known = set(logs.sha256)
+    log_ids = dict(zip(logs.sha256, logs.log_id, strict=True))
     notices: list[str] = []
-    fresh: list[tuple[str, bytes, str]] = []
-    for file in files:
-        data = read_file(file)
-        digest = hashlib.sha256(data).hexdigest()
-        if digest in known:
-            notices.append(f"{file} was taken in before: nothing is added")
-        else:
-            known.add(digest)
-            fresh.append((file, data, digest))
+    contents = [(file, read_file(file)) for file in files]
     raw = read_logs(
-        [(file, data) for file, data, _ in fresh],
+        contents,
         crs=job.crs,
         lanes=recorded.lanes,
         tz=time_zone(tz) if tz else None,
@@ -125,15 +119,28 @@ def take_in_files(
         walk_times=recorded.walked.fixes.time_utc,
     )
     new, counts, kept = Walked.nothing(), Counts(), list[Logs]()
-    for (file, data, digest), log in zip(fresh, raw, strict=True):
-        log_id = f"L{len(logs) + len(kept) + 1:03d}"
-        taken = take_in(log, outing(log_id), recorded.lanes, recorded.walked.plus(new), rules)
+    for (file, data), log in zip(contents, raw, strict=True):
+        digest = hashlib.sha256(data).hexdigest()
+        known = digest in log_ids
+        log_id = log_ids.get(digest, f"L{len(logs) + len(kept) + 1:03d}")
+        taken = take_in(
+            log,
+            outing(log_id),
+            recorded.lanes,
+            recorded.walked.plus(new),
+            rules,
+            again=again,
+        )
         counts += taken.counts
         notices += taken.notices
         if not taken.session_id:
-            notices.append(f"{file} holds nothing that the job does not have: nothing is added")
+            why = "was taken in before" if known else "holds nothing that the job does not have"
+            notices.append(f"{file} {why}: nothing is added")
             continue
         new = new.plus(taken.new)
+        if known:
+            continue
+        log_ids[digest] = log_id
         kept.append(
             Logs.build(
                 log_id=[log_id],

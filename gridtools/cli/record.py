@@ -43,6 +43,11 @@ CHECKS = {"pass": True, "fail": False, None: None}
     help="Waypoints of a GPX file that are hits: those with a time, inside the site and during "
     "the walk; all with a time; none; or those of one name, type or sym.",
 )
+@click.option(
+    "--again",
+    is_flag=True,
+    help="Take in once more what was struck out with its session, as after a wrong --tz.",
+)
 @click.option("--ahead", type=SIGNED_LENGTH, default=0.0, help="Coil midpoint ahead of antenna.")
 @click.option("--right", type=SIGNED_LENGTH, default=0.0, help="Coil midpoint right of antenna.")
 @click.option("--fix-accuracy", type=POSITIVE_LENGTH, help="Standard error of a fix, each axis.")
@@ -69,6 +74,7 @@ def record(
     check_finish: str | None,
     positions: str,
     hits_from: str,
+    again: bool,
     ahead: float,
     right: float,
     fix_accuracy: float | None,
@@ -118,7 +124,7 @@ def record(
     with Job.open(path) as job:
         rules = rules_of(job, **speeds)
         before = read_recorded(job)
-        taken = take_in_files(job, files, outing, before, rules, tz=tz, hits=hits_from)
+        taken = take_in_files(job, files, outing, before, rules, tz=tz, hits=hits_from, again=again)
         walk = before.walked.plus(taken.new)
         derived = derive(
             before.lanes, walk.sessions, walk.checks, walk.fixes, walk.tape, walk.hits, rules
@@ -129,7 +135,13 @@ def record(
                 "the job has no lanes yet, so nothing counts as walked: plan them, "
                 "then run record again without a file"
             )
-        options = {"files": files, "positions": positions, "hits": hits_from, "tz": tz}
+        options = {
+            "files": files,
+            "positions": positions,
+            "hits": hits_from,
+            "tz": tz,
+            "again": again,
+        }
         with job.change("record", options, runs_made_from()) as change:
             write_derived(change, derived, before)
             write_taken(change, taken, derived, before)

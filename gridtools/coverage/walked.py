@@ -118,18 +118,19 @@ def split_passes(lanes: Lanes, runs: Runs, passes: int) -> tuple[Pass, ...]:
 
 
 def _bearing(lanes: Lanes, runs: Runs) -> float:
-    """Bearing of pass 1, in [0, 180): from a lane, else from the runs, else north."""
-    for layer, angle, weight in (
-        (lanes, lanes.bearing_deg, lanes.length_m),
-        (runs, runs.heading_deg, runs.length_m * runs.accepted),
-    ):
-        known = (layer.pass_no > 0) & np.isfinite(angle) & (weight > 0)
-        if known.any():
-            # Opposite headings are one direction, and pass 2 stands at right angles: doubling
-            # the angle makes the former equal, and a quarter turn off the latter.
-            twice = np.radians(2.0 * (angle - 90.0 * (layer.pass_no - 1)))[known]
-            mean = np.average(
-                np.stack([np.sin(twice), np.cos(twice)]), axis=1, weights=weight[known]
-            )
-            return float(np.degrees(np.arctan2(*mean)) / 2.0 % 180.0)
-    return 0.0
+    """Bearing of pass 1, in [0, 180): from the newest lane, else from the runs, else north.
+
+    After a replan, lanes that were walked lie on the old bearing; the newest come last in order.
+    """
+    if len(lanes):
+        last = int(np.argmax(lanes.seq))
+        return float((lanes.bearing_deg[last] - 90.0 * (lanes.pass_no[last] - 1)) % 180.0)
+    weight = runs.length_m * runs.accepted
+    known = (runs.pass_no > 0) & np.isfinite(runs.heading_deg) & (weight > 0)
+    if not known.any():
+        return 0.0
+    # Opposite headings are one direction, and pass 2 stands at right angles: doubling the angle
+    # makes the former equal, and a quarter turn off the latter.
+    twice = np.radians(2.0 * (runs.heading_deg - 90.0 * (runs.pass_no - 1)))[known]
+    mean = np.average(np.stack([np.sin(twice), np.cos(twice)]), axis=1, weights=weight[known])
+    return float(np.degrees(np.arctan2(*mean)) / 2.0 % 180.0)

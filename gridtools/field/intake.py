@@ -59,7 +59,15 @@ class Intake:
     notices: tuple[str, ...]
 
 
-def take_in(log: RawLog, outing: Outing, lanes: Lanes, before: Walked, rules: Rules) -> Intake:
+def take_in(
+    log: RawLog,
+    outing: Outing,
+    lanes: Lanes,
+    before: Walked,
+    rules: Rules,
+    *,
+    again: bool = False,
+) -> Intake:
     """New rows of a log.
 
     Parameters
@@ -74,6 +82,8 @@ def take_in(log: RawLog, outing: Outing, lanes: Lanes, before: Walked, rules: Ru
         What the job holds already.
     rules
         Thresholds.
+    again
+        Take in once more what only sessions have brought that were struck out since.
 
     Raises
     ------
@@ -94,9 +104,10 @@ def take_in(log: RawLog, outing: Outing, lanes: Lanes, before: Walked, rules: Ru
     """
     notices = list(log.notices)
     session = _next("S", before.sessions.session_id, 1, 3)[0]
-    fixes, repeated_fixes = _new_fixes(log, session, lanes, before, rules, notices)
-    tape, repeated_tape = _new_tape(log, session, lanes, before, rules)
-    hits, repeated_hits = _new_hits(log, session, lanes, fixes, before, rules, notices)
+    seen = before.unstruck() if again else before
+    fixes, repeated_fixes = _new_fixes(log, session, lanes, before, seen, rules, notices)
+    tape, repeated_tape = _new_tape(log, session, lanes, before, seen, rules)
+    hits, repeated_hits = _new_hits(log, session, lanes, fixes, before, seen, rules, notices)
     counts = Counts(len(fixes), len(hits), len(tape), repeated_fixes, repeated_hits, repeated_tape)
     if not len(fixes) + len(hits) + len(tape):
         return Intake(Walked.nothing(), "", counts, tuple(notices))
@@ -147,6 +158,7 @@ def _new_fixes(
     session: str,
     lanes: Lanes,
     before: Walked,
+    seen: Walked,
     rules: Rules,
     notices: list[str],
 ) -> tuple[Fixes, int]:
@@ -154,8 +166,8 @@ def _new_fixes(
     if dropped := int((~usable).sum()):
         notices.append(f"{dropped} fixes have no time or no position and were not taken")
     xy, time = log.fix_xy[usable], log.fix_time[usable].astype("datetime64[ms]")
-    known_xy = shapely.get_coordinates(before.fixes.geometry)
-    again = repeated(xy, time, known_xy, before.fixes.time_utc, rules)
+    known_xy = shapely.get_coordinates(seen.fixes.geometry)
+    again = repeated(xy, time, known_xy, seen.fixes.time_utc, rules)
     stated = _stated_lanes(log, lanes)[usable][~again]
     xy, time = xy[~again], time[~again]
     fixes = Fixes.build(
@@ -200,12 +212,12 @@ def _known_lanes(lane_id: NDArray[np.object_], lanes: Lanes, what: str) -> None:
 
 
 def _new_tape(
-    log: RawLog, session: str, lanes: Lanes, before: Walked, rules: Rules
+    log: RawLog, session: str, lanes: Lanes, before: Walked, seen: Walked, rules: Rules
 ) -> tuple[Tape, int]:
     _known_lanes(log.tape_lane, lanes, "tape")
     time = log.tape_time.astype("datetime64[ms]")
     keys = [(log.tape_lane, log.tape_from_m, log.tape_to_m, time)]
-    old = before.tape
+    old = seen.tape
     keys.insert(0, (old.lane_id, old.from_m, old.to_m, old.time_utc))
     again = repeated_notes(
         lane=np.concatenate([k[0] for k in keys]),
@@ -217,7 +229,7 @@ def _new_tape(
     new = ~again
     tape = Tape.build(
         int(new.sum()),
-        tape_id=_next("T", old.tape_id, int(new.sum()), 3),
+        tape_id=_next("T", before.tape.tape_id, int(new.sum()), 3),
         session_id=session,
         lane_id=log.tape_lane[new],
         from_m=log.tape_from_m[new],
@@ -233,6 +245,7 @@ def _new_hits(
     lanes: Lanes,
     fixes: Fixes,
     before: Walked,
+    seen: Walked,
     rules: Rules,
     notices: list[str],
 ) -> tuple[Hits, int]:
@@ -251,7 +264,7 @@ def _new_hits(
 
     usable = np.isfinite(xy).all(axis=1)
     where = np.flatnonzero(usable)
-    old = before.hits
+    old = seen.hits
     old_lane = np.array([p.startswith("lane") for p in old.placed], dtype=np.bool_)
     untimed = np.isnat(time)
     again = np.zeros(len(time), dtype=np.bool_)
@@ -277,7 +290,7 @@ def _new_hits(
     hits = Hits.build(
         len(new),
         geometry=_points(xy[new]),
-        hit_id=_next("H", old.hit_id, len(new), 4),
+        hit_id=_next("H", before.hits.hit_id, len(new), 4),
         session_id=session,
         time_utc=time[new],
         part=log.hit_part[new],

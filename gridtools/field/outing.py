@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from gridtools.errors import InputError
 from gridtools.layers import Checks, Fixes, Hits, Sessions, Tape
 
@@ -74,6 +77,21 @@ class Walked:
             fixes=Fixes.empty(),
             tape=Tape.empty(),
             hits=Hits.empty(),
+        )
+
+    def unstruck(self) -> "Walked":
+        """The same without what sessions brought that were struck out."""
+        struck = self.sessions.session_id[self.sessions.struck].astype(str)
+
+        def stands(session_id: NDArray[np.object_]) -> NDArray[np.bool_]:
+            return ~np.isin(session_id.astype(str), struck)
+
+        return Walked(
+            sessions=self.sessions.take(~self.sessions.struck),
+            checks=self.checks.take(stands(self.checks.session_id)),
+            fixes=self.fixes.take(stands(self.fixes.session_id)),
+            tape=self.tape.take(stands(self.tape.session_id)),
+            hits=self.hits.take(stands(self.hits.session_id)),
         )
 
     def plus(self, new: "Walked") -> "Walked":

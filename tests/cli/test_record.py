@@ -154,3 +154,30 @@ def test_record__what_was_sent_comes_back(gridtools, tmp_path, planned):
     result = gridtools("record", planned, both)
     assert f"{2 * len(lanes)} waypoints sent to the unit came back" in result.err
     assert not len(read(planned, Hits)[0])
+
+
+def test_record__again_after_a_struck_session(gridtools, planned, log):
+    """A mistaken intake is struck out, and its log taken in once more; both stay on record."""
+    gridtools("record", planned, log)
+    first = read(planned, Runs)[0]
+    gridtools("amend", planned, "S001", "--strike", "--reason", "wrong instrument")
+    assert "nothing is added" in gridtools("record", planned, log).err
+    gridtools("record", planned, log, "--again")
+    runs, logs, sessions, hits = read(planned, Runs, Logs, Sessions, Hits)
+    assert sessions.struck.tolist() == [True, False]
+    assert logs.log_id.tolist() == ["L001"]
+    assert set(sessions.log_id) == {"L001"}
+    assert runs.accepted.sum() == first.accepted.sum()
+    assert set(runs.session_id[runs.accepted]) == {"S002"}
+    assert hits.run_id[1].startswith("S002")
+    assert "nothing is added" in gridtools("record", planned, log, "--again").err
+
+
+def test_record__hits_left_out_come_in_later(gridtools, planned, log):
+    gridtools("record", planned, log, "--hits", "none")
+    assert not len(read(planned, Hits)[0])
+    gridtools("record", planned, log, "--hits", "all")
+    hits, fixes, runs = read(planned, Hits, Fixes, Runs)
+    assert hits.lane_id.tolist() == ["1-005"]
+    assert hits.run_id[0] in set(runs.run_id)
+    assert len(set(fixes.session_id)) == 1
