@@ -452,6 +452,23 @@ class Pinpoints(Layer):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Permits(Layer):
+    """Leave to dig: from the landowner, the owners of services, the authorities."""
+
+    table = "permits"
+    meaning = "leave to dig, with the time for which it holds"
+    id_column = "permit_id"
+    user_owned = True
+    permit_id: Annotated[Text, Col("P001 and on")]
+    kind: Annotated[Text, Col("landowner, services, heritage, ecology or other")]
+    reference: Annotated[Text, Col("number of the ticket or letter")]
+    from_utc: Annotated[Time, Col("valid from")]
+    to_utc: Annotated[Time, Col("valid to; unknown if it holds until withdrawn")]
+    struck: Annotated[Flag, Col("struck out by amend")]
+    note: Annotated[Text, Col("remark, with the reason if struck")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Digs(Layer):
     """Places to dig, ranked."""
 
@@ -463,15 +480,44 @@ class Digs(Layer):
     dig_id: Annotated[Text, Col("D001 and on")]
     candidate_id: Annotated[Text, Col("candidate")]
     rank: Annotated[Whole, Col("order, from 1")]
+    picked: Annotated[Flag, Col("ready, and within the hours given if there was a budget")]
+    visit: Annotated[Whole, Col("order on foot of those picked, from 1; 0 for the others")]
+    consequence: Annotated[
+        Text, Col("possible container, possible service, suspected munition or scrap")
+    ]
     p_metal: Annotated[Real, Col("chance that it is metal, 0 to 1")]
     depth_m: Annotated[Real, Col("ground level to top of the object")]
     depth_sd_m: Annotated[Real, Col("standard error of the depth")]
+    error_m: Annotated[Real, Col("the object's centre lies this near with a chance of 90 %")]
+    hole_depth_m: Annotated[Real, Col("depth of the hole")]
+    top_length_m: Annotated[Real, Col("length of the hole at ground level")]
+    top_width_m: Annotated[Real, Col("width of the hole at ground level")]
+    axis_deg: Annotated[Real, Col("direction of its length from grid north")]
     volume_m3: Annotated[Real, Col("volume of the hole")]
-    hours: Annotated[Real, Col("time to dig")]
+    hours: Annotated[Real, Col("time to dig, lift, re-check and fill back")]
     cautions: Annotated[Text, Col("what to mind")]
     hold: Annotated[Text, Col("why it may not be dug yet")]
+    recheck: Annotated[Text, Col("hole and spoil after the last lift: quiet, responds or not made")]
     status: Annotated[Text, Col("open, dug, dropped or gone", kept=True)]
+    expected: Annotated[
+        Text, Col("what is expected: container, service, munition or scrap", kept=True)
+    ]
     note: Annotated[Text, Col("remark", kept=True)]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DigPegs(Layer):
+    """Reference pegs outside the holes, from which the centre is found again."""
+
+    table = "dig_pegs"
+    meaning = "two reference pegs outside each hole: the digger removes the one at the centre"
+    geometry_type = "Point"
+    id_column = "peg_id"
+    geometry: Geometry
+    peg_id: Annotated[Text, Col("dig and a letter, D001a and on")]
+    dig_id: Annotated[Text, Col("dig")]
+    distance_m: Annotated[Real, Col("on the tape from the peg to the centre")]
+    bearing_deg: Annotated[Real, Col("from the peg to the centre, from grid north")]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -479,22 +525,30 @@ class Outcomes(Layer):
     """What came out."""
 
     table = "outcomes"
-    meaning = "what came out"
+    meaning = "what came out, one row for each lift"
     geometry_type = "Point"
     id_column = "outcome_id"
     user_owned = True
     geometry: Geometry
     outcome_id: Annotated[Text, Col("O001 and on")]
     dig_id: Annotated[Text, Col("dig")]
-    found: Annotated[Text, Col("what it was")]
+    found: Annotated[Text, Col("what it was, or nothing")]
     metal: Annotated[Flag, Col("whether it was metal")]
     depth_m: Annotated[Real, Col("ground level to top of the object")]
     length_m: Annotated[Real, Col("length")]
     width_m: Annotated[Real, Col("width")]
     height_m: Annotated[Real, Col("height")]
     material: Annotated[Text, Col("material")]
+    dug_to_m: Annotated[Real, Col("depth to which the hole was dug")]
+    placed: Annotated[
+        Text, Col("where the place is from: survey, tape, gps, or dig if none was measured")
+    ]
+    recheck: Annotated[
+        Text, Col("hole and spoil swept again after the lift: quiet, responds, or empty")
+    ]
     time_utc: Annotated[Time, Col("when")]
-    note: Annotated[Text, Col("remark")]
+    struck: Annotated[Flag, Col("struck out by amend")]
+    note: Annotated[Text, Col("remark, with the reason if struck")]
 
 
 # --- how it came about ----------------------------------------------------------------------
@@ -535,5 +589,5 @@ ALL_LAYERS: tuple[type[Layer], ...] = (
     Logs, Sessions, Checks, Fixes, Tape, Runs, Hits,
     Covered, Gaps, Infill, Recheck, Coverage,
     Candidates, Evidence, Edges, Approaches, Pinpoints,
-    Digs, Outcomes, Settings, History,
+    Permits, Digs, DigPegs, Outcomes, Settings, History,
 )  # fmt: skip

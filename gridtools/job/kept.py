@@ -22,8 +22,8 @@ def carry_over(old: L, new: L) -> CarriedOver:
     """Give new rows the kept values of the old rows of the same id.
 
     A kept value of the old row wins over one in the new row. A new row without a status is
-    open, and so is one that was gone and has come back. An old row that is not among the new
-    ones but in which somebody wrote is to stay as gone.
+    open, and so is one that was gone and has come back, unless it is given as gone. An old row
+    that is not among the new ones but in which somebody wrote is to stay as gone.
 
     Examples
     --------
@@ -48,7 +48,7 @@ def carry_over(old: L, new: L) -> CarriedOver:
         values = np.empty(len(ids), dtype=np.object_)
         for i, row in enumerate(came_from):
             values[i] = (_written(name, before[row]) if row is not None else "") or given[i]
-            if name == "status" and values[i] in ("", GONE):
+            if name == "status" and values[i] in ("", GONE) and given[i] != GONE:
                 values[i] = OPEN
         carried[name] = values
     new_ids = set(ids)

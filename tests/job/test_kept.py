@@ -36,3 +36,10 @@ def test_carry_over__a_persons_word_wins_over_the_new_row(candidates_of):
     new = candidates_of(["C001", "C002"], status=["dug", "dug"], note=["x", "y"])
     carried, _ = carry_over(old, new)
     assert kept(carried) == {"C001": ("dropped", "rock"), "C002": ("dug", "y")}
+
+
+def test_carry_over__given_as_gone_is_gone_unless_somebody_wrote(candidates_of):
+    old = candidates_of(["C001", "C002", "C003"], status=["open", "gone", "dug"])
+    new = candidates_of(["C001", "C002", "C003"], status=["gone", "gone", "gone"])
+    carried, _ = carry_over(old, new)
+    assert carried.status.tolist() == ["gone", "gone", "dug"]
