@@ -14,7 +14,7 @@ from gridtools.errors import GridtoolsError, JobBusyError
 #: Commands in the order of the work, which is the order of the help page.
 COMMANDS = (
     "new", "area", "lanes", "pegs", "send", "record", "amend", "coverage", "candidates",
-    "sheets", "status", "layers", "demo",
+    "sheets", "report", "status", "layers", "demo",
 )  # fmt: skip
 
 EXIT_BAD_INPUT = 1

@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import ArrayLike
 
 from gridtools.handover import cautions
+from gridtools.handover.rendering import environment
 from gridtools.handover.sketch import sketch
 from gridtools.layers import Infill, Lanes, Pegs, Recheck
 from gridtools.units import bearing_difference
@@ -193,18 +194,7 @@ def walked_form(*, job_name: str, rows: int = 6) -> str:
 
 
 def _render(template: str, **content: Any) -> str:
-    # Jinja2 takes as long to import as all the rest of a small command.
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("gridtools.handover"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.get_template(template).render(**content)
+    return environment().get_template(template).render(**content)
 
 
 def _section(

@@ -1,0 +1,56 @@
+"""``gridtools report``: the job as one page for people who were not there."""
+
+import click
+
+from gridtools.cli.options import job_argument, output_options
+
+
+@click.command()
+@job_argument
+@click.argument("out", metavar="OUT.html")
+@output_options
+def report(path: str, out: str, as_json: bool, quiet: bool) -> None:
+    """Write the job as one self-contained HTML page, at any stage: planned, walked or dug."""
+    from pathlib import Path
+
+    from gridtools import __version__
+    from gridtools.cli._settings import stale_notices
+    from gridtools.cli.output import say
+    from gridtools.errors import InputError, RefusedError
+    from gridtools.formats.files import read_file, write_files
+    from gridtools.handover.report import GENERATOR, Contents
+    from gridtools.handover.report import report as page
+    from gridtools.job import Job
+    from gridtools.layers import ALL_LAYERS, Fixes
+
+    with Job.open(path) as job:
+        name = job.setting("name")
+        day = job.setting("magnetic_date")
+        notices = stale_notices(job)
+        code = job.crs.to_authority()
+        contents = Contents(
+            # Fixes come by the million, and the runs say all that a page can show of them.
+            layers={layer: job.read(layer) for layer in ALL_LAYERS if layer is not Fixes},
+            name=name.text if name else job.path.stem,
+            file_name=job.path.name,
+            crs_name=job.crs.name,
+            crs_code=":".join(code) if code else "",
+            metres_per_unit=job.metres_per_unit,
+            declination_date=day.text if day else "",
+            version=__version__,
+            stale=notices,
+        )
+    html = page(contents).encode()
+    target = Path(out)
+    if target.suffix.lower() not in (".html", ".htm"):
+        raise InputError(f"{out}: the name of a report ends in .html")
+    if target.exists() and GENERATOR.encode() not in read_file(target)[:1000]:
+        raise RefusedError(f"{out} was not written by gridtools: choose another name")
+    write_files(target.parent, {target.name: html})
+    say(
+        {"file": out, "bytes": len(html)},
+        [f"Wrote {out}: open it in any browser, or print it on A4 or Letter."],
+        notices,
+        as_json=as_json,
+        quiet=quiet,
+    )
