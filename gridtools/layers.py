@@ -182,7 +182,8 @@ class Checks(Layer):
     time_utc: Annotated[Time, Col("when")]
     kind: Annotated[Text, Col("function or ground")]
     passed: Annotated[Flag, Col("whether it passed")]
-    note: Annotated[Text, Col("remark")]
+    struck: Annotated[Flag, Col("struck out by amend")]
+    note: Annotated[Text, Col("remark, with the reason if struck")]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -265,7 +266,7 @@ class Hits(Layer):
     session_id: Annotated[Text, Col("session")]
     time_utc: Annotated[Time, Col("when")]
     part: Annotated[Text, Col("start, peak or end of a response, or empty")]
-    response_m: Annotated[Real, Col("length of the response along the walk")]
+    response_m: Annotated[Real, Col("length of the response along the walk", derived=True)]
     strength: Annotated[Real, Col("strength as logged, in the instrument's own scale")]
     struck: Annotated[Flag, Col("struck out by amend")]
     note: Annotated[Text, Col("remark, with the reason if struck")]
