@@ -1,4 +1,4 @@
-"""Lengths, areas and bearings: reading them with units, and saying them.
+"""Lengths, areas, bearings and counts: reading them with units, and saying them.
 
 The package computes in metres, square metres, seconds and degrees clockwise from grid north
 throughout; only what a person types or reads carries another unit.
@@ -6,6 +6,7 @@ throughout; only what a person types or reads carries another unit.
 
 import math
 import re
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -110,6 +111,30 @@ def format_duration(seconds: float) -> str:
     """
     hours, minutes = divmod(max(1, round(seconds / 60)), 60)
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
+
+
+def counted(number: int, thing: str) -> str:
+    """Number of things as a person says it.
+
+    Examples
+    --------
+    >>> counted(1, "lane"), counted(0, "lane"), counted(1234, "fix")
+    ('1 lane', '0 lanes', '1,234 fixes')
+    """
+    ending = "" if number == 1 else "es" if thing.endswith("x") else "s"
+    return f"{number:,} {thing}{ending}"
+
+
+def listed(names: Sequence[str], most: int = 5) -> str:
+    """Names in a row, the first few of many.
+
+    Examples
+    --------
+    >>> listed(["H0001", "H0002", "H0003"], most=2)
+    'H0001, H0002 and 1 more'
+    """
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more:,} more" if more > 0 else "")
 
 
 def normalise_bearing(bearing_deg: ArrayLike) -> NDArray[np.float64]:

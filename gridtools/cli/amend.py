@@ -65,7 +65,7 @@ def amend(
         options = {"id": row_id, "reason": reason, "strike": strike, **given}
         with job.change("amend", options, runs_made_from()) as change:
             change.update(walk.sessions, (*SESSION_FIELDS, "struck", "note"))
-            change.update(walk.hits, (*HIT_FIELDS, "response_m", "struck", "note"))
+            change.update(walk.hits, (*HIT_FIELDS, "struck", "note"))
             change.update(walk.fixes, ("struck",))
             change.update(walk.tape, ("struck",))
             write_derived(change, derived, before)

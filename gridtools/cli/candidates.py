@@ -38,7 +38,7 @@ def candidates(
         sweep_basis,
         wanted,
     )
-    from gridtools.cli.output import counted, records, say, table
+    from gridtools.cli.output import records, say, table
     from gridtools.field.hits import responses
     from gridtools.handover.cautions import NO_PROOF, sweep_statement
     from gridtools.job import Job
@@ -54,6 +54,7 @@ def candidates(
     )
     from gridtools.plan.area import no_go
     from gridtools.targets.candidates import find_candidates
+    from gridtools.units import counted
 
     with Job.open(path) as job:
         basis = sweep_basis(sweep_width, job)

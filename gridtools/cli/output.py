@@ -41,17 +41,6 @@ def say(
         click.echo(f"Note: {notice}", err=True)
 
 
-def counted(number: int, thing: str) -> str:
-    """Number and its thing, in the singular or plural.
-
-    Examples
-    --------
-    >>> counted(1, "lane"), counted(0, "lane")
-    ('1 lane', '0 lanes')
-    """
-    return f"{number} {thing}{'' if number == 1 else 's'}"
-
-
 def records(layer: "Layer") -> list[dict[str, Any]]:
     """Rows of a layer as plain values, unknown ones as None, without the geometry."""
     columns = {c.name: getattr(layer, c.name).tolist() for c in layer.columns()}

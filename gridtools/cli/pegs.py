@@ -40,6 +40,7 @@ def pegs(
     from gridtools.job import Job
     from gridtools.layers import Control, Lanes, Site
     from gridtools.plan.pegs import TapeLine, set_out
+    from gridtools.units import counted
 
     with Job.open(path) as job:
         site = shapely.union_all(job.read(Site).geometry)
@@ -76,7 +77,7 @@ def pegs(
             "residuals": [asdict(residual) for residual in pegging.residuals],
         },
         [
-            f"{len(pegging.pegs)} pegs in layer pegs.",
+            f"{counted(len(pegging.pegs), 'peg')} in layer pegs.",
             "",
             *table(
                 ("line", "length", "tape reads"),

@@ -100,10 +100,11 @@ def record(
         write_taken,
     )
     from gridtools.cli._settings import stale_notices
-    from gridtools.cli.output import counted, say
+    from gridtools.cli.output import say
     from gridtools.field.derive import derive
     from gridtools.field.outing import Outing
     from gridtools.job import Job
+    from gridtools.units import counted
 
     def outing(log_id: str) -> Outing:
         return Outing(
@@ -158,7 +159,7 @@ def record(
             "runs": runs,
         },
         [
-            f"Taken in: {counts.fixes} fixes, {counted(counts.hits, 'hit')}, "
+            f"Taken in: {counted(counts.fixes, 'fix')}, {counted(counts.hits, 'hit')}, "
             f"{counted(counts.tape, 'tape row')}"
             + (f"; {repeated} left out, which the job had before." if repeated else "."),
             "",

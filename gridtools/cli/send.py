@@ -52,7 +52,7 @@ def send(
     import shapely
 
     from gridtools.cli._settings import fix_accuracy_m, stale_notices, stored
-    from gridtools.cli.output import counted, say
+    from gridtools.cli.output import say
     from gridtools.errors import InputError, RefusedError
     from gridtools.field.accuracy import spacing_notices
     from gridtools.formats.files import read_file, write_files
@@ -60,6 +60,7 @@ def send(
     from gridtools.job import Job
     from gridtools.layers import Candidates, Digs, Exclusion, Infill, Lanes, Pegs, Recheck, Site
     from gridtools.plan.area import entering_notices, no_go
+    from gridtools.units import counted
 
     if Path(out).suffix.lower() != ".gpx":
         raise InputError(f"{out}: the name of what is sent ends in .gpx")

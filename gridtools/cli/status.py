@@ -11,7 +11,7 @@ from gridtools.cli.options import job_argument, output_options
 def status(path: str, as_json: bool, quiet: bool) -> None:
     """Say where the job stands: lanes done, short and left, checks, layers out of date."""
     from gridtools.cli._settings import stale_notices, stored
-    from gridtools.cli.output import counted, say, table
+    from gridtools.cli.output import say, table
     from gridtools.coverage.progress import lane_progress
     from gridtools.job import Job
     from gridtools.layers import (
@@ -26,7 +26,7 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         Sessions,
     )
     from gridtools.plan.effort import TURN_SECONDS, WALKING_MPS, walking_seconds
-    from gridtools.units import format_area, format_duration, format_length
+    from gridtools.units import counted, format_area, format_duration, format_length, listed
 
     with Job.open(path) as job:
         runs, sessions, checks = job.read(Runs), job.read(Sessions), job.read(Checks)
@@ -78,7 +78,7 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     }
     lines = [
         f"{name.text if name else path}: search area {format_area(area)}, "
-        f"{len(sessions)} sessions, {int(sessions.struck.sum())} of them struck.",
+        f"{counted(len(sessions), 'session')}, {int(sessions.struck.sum())} of them struck.",
         "",
         *table(
             ("lanes", "done", "short", "to walk", "left", "time left"),
@@ -98,7 +98,7 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     ]
     for kind, p in progress.items():
         if p.done.any() and not p.done.all():
-            lines.append(f"To walk, {kind}: {_some(p.lane_id[~p.done].tolist())}.")
+            lines.append(f"To walk, {kind}: {listed(p.lane_id[~p.done].tolist(), 12)}.")
     outdated = " (out of date: run gridtools coverage)" if "coverage" in stale else ""
     lines += [
         f"Covered by {part}: {percent:.2f} %{outdated}."
@@ -119,8 +119,3 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         as_json=as_json,
         quiet=quiet,
     )
-
-
-def _some(names: list[str], most: int = 12) -> str:
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more

@@ -11,10 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gridtools.errors import InputError, MissingError
-from gridtools.field.hits import response_lengths_m
 from gridtools.field.match import lane_lines
 from gridtools.field.outing import POSITIONS, TUNINGS, Walked
-from gridtools.field.rules import Rules
 from gridtools.field.tape import rows_of_run
 from gridtools.layers import Fixes, Hits, Lanes, Runs, Sessions, Tape
 
@@ -55,11 +53,6 @@ def _with_value(layer: _L, row: int, name: str, value: object) -> _L:
     column = getattr(layer, name).copy()
     column[row] = value
     return layer.with_columns(**{name: column})
-
-
-def _with_lengths(hits: Hits) -> Hits:
-    """Hits whose lengths of response fit their parts and strikes again."""
-    return hits.with_columns(response_m=response_lengths_m(hits, Rules()))
 
 
 def amended(
@@ -154,7 +147,7 @@ def strike_hit(hits: Hits, hit_id: str, reason: str) -> Hits:
     """
     row = _row(hits.hit_id, hit_id, "hit")
     note = _noted(hits.note, row, f"struck: {_reason(reason)}")
-    return _with_lengths(_with_value(hits, row, "struck", True).with_columns(note=note))
+    return _with_value(hits, row, "struck", True).with_columns(note=note)
 
 
 def strike_run(
@@ -264,9 +257,7 @@ def correct_hit(hits: Hits, hit_id: str, reason: str, **values: str | float) -> 
         If no reason is given, or a value does not fit.
     """
     row = _row(hits.hit_id, hit_id, "hit")
-    return _with_lengths(
-        _corrected(hits, row, _reason(reason), values, HIT_FIELDS, {"part": PARTS})
-    )
+    return _corrected(hits, row, _reason(reason), values, HIT_FIELDS, {"part": PARTS})
 
 
 def _corrected(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gridtools.field.hits import Track, placed_hits
+from gridtools.field.hits import Track, placed_hits, response_lengths_m
 from gridtools.field.match import LaneLines, follow, follow_stated, lane_lines
 from gridtools.field.rules import Rules
 from gridtools.field.runs import REASONS, SessionRuns, session_runs
@@ -133,11 +133,11 @@ def derive(
             )
         tables.append(table.take(np.argsort(table.feature_ids(), kind="stable")))
     runs = Runs.concat(tables)
-    done_hits, unplaced = placed_hits(hits, sessions, runs, tracks, lines, rules)
+    placed, unplaced = placed_hits(hits, sessions, runs, tracks, lines, rules)
     return Derived(
         runs=runs,
         fixes=fixes.with_columns(speed_mps=speed, run_id=fix_run),
-        hits=done_hits,
+        hits=placed.with_columns(response_m=response_lengths_m(placed, rules)),
         tally=_tally(runs),
         notices=(*notices, *unplaced),
     )

@@ -14,7 +14,7 @@ from gridtools.field.match import LaneLines, lane_lines
 from gridtools.field.rules import Rules
 from gridtools.field.walk import Flags, Reals, Wholes
 from gridtools.layers import Hits, Lanes, Runs, Sessions
-from gridtools.units import bearing_difference, bearing_of, unit_vector
+from gridtools.units import bearing_difference, bearing_of, counted, listed, unit_vector
 
 # How far from the end of a run a hit logged by chainage may lie and still be of that run: people
 # read a tape to the metre.
@@ -124,8 +124,12 @@ def placed_hits(
         chainage_m=chainage,
         heading_deg=heading,
     )
-    lost = int((~known & ~hits.struck).sum())
-    notices = (f"{lost} of {len(hits)} hits could not be tied to a run",) if lost else ()
+    lost = hits.hit_id[~known & ~hits.struck].tolist()
+    notices = (
+        (f"{len(lost)} of {counted(len(hits), 'hit')} could not be tied to a run: {listed(lost)}",)
+        if lost
+        else ()
+    )
     return out, notices
 
 

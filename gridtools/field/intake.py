@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from gridtools.columns import feature_id
 from gridtools.errors import InputError
-from gridtools.field.hits import response_lengths_m
 from gridtools.field.logs import RawLog
 from gridtools.field.match import lane_lines
 from gridtools.field.outing import Outing, Walked
@@ -20,6 +19,7 @@ from gridtools.field.repeats import repeated, repeated_notes
 from gridtools.field.rules import Rules
 from gridtools.field.walk import Flags, Reals, Times, Wholes
 from gridtools.layers import Checks, Fixes, Hits, Lanes, Sessions, Tape
+from gridtools.units import counted
 
 
 @dataclass(frozen=True)
@@ -164,7 +164,7 @@ def _new_fixes(
 ) -> tuple[Fixes, int]:
     usable = ~np.isnat(log.fix_time) & np.isfinite(log.fix_xy).all(axis=1)
     if dropped := int((~usable).sum()):
-        notices.append(f"{dropped} fixes have no time or no position and were not taken")
+        notices.append(f"{counted(dropped, 'fix')} left out, without a time or position")
     xy, time = log.fix_xy[usable], log.fix_time[usable].astype("datetime64[ms]")
     known_xy = shapely.get_coordinates(seen.fixes.geometry)
     again = repeated(xy, time, known_xy, seen.fixes.time_utc, rules)
@@ -300,7 +300,6 @@ def _new_hits(
         lane_id=np.where(by_lane, log.hit_lane, "")[new],
         chainage_m=np.where(by_lane, log.hit_chainage_m, np.nan)[new],
     )
-    hits = hits.with_columns(response_m=response_lengths_m(hits, rules))
     return hits, int(again.sum())
 
 
@@ -328,12 +327,13 @@ def _on_track(time: Times, fixes: Fixes, before: Walked, rules: Rules, notices: 
     xy[found != 1] = np.nan
     if lost := int((found == 0).sum()):
         notices.append(
-            f"{lost} hits have only a time, and no track covers it: record the track first"
+            f"{counted(lost, 'hit')} left out, with only a time that no track covers: record the "
+            "track first"
         )
     if unclear := int((found > 1).sum()):
         notices.append(
-            f"{unclear} hits have only a time at which several sessions were walking: put them "
-            "in one log with their track"
+            f"{counted(unclear, 'hit')} left out, with only a time at which several sessions were "
+            "walking: put them in one log with their track"
         )
     return xy
 

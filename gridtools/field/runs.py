@@ -37,8 +37,8 @@ class SessionRuns:
     ----------
     geometry
         Lines (r,).
-    lane, sign
-        Row of the lane, -1 for none, and direction along it (r,).
+    lane
+        Row of the lane (r,), -1 for none.
     heading_deg, length_m, speed_mps, offline_rms_m
         Measures (r,).
     start_ms, finish_ms
@@ -49,15 +49,14 @@ class SessionRuns:
         For a dwell the run (r,) that was walked up to it; itself for others.
     fix_run
         Run (n,) of each fix, -1 for a fix that stands alone.
-    path_ms, path_xy
-        The path (p,), (p, 2).
+    path_ms
+        Times (p,) of the points of the path, in milliseconds since 1970.
     piece_run
         Run (p - 1,) of each piece of path, -1 across a break.
     """
 
     geometry: NDArray[np.object_]
     lane: Wholes
-    sign: Wholes
     heading_deg: Reals
     length_m: Reals
     speed_mps: Reals
@@ -68,7 +67,6 @@ class SessionRuns:
     home: Wholes
     fix_run: Wholes
     path_ms: Wholes
-    path_xy: Reals
     piece_run: Wholes
 
 
@@ -294,7 +292,6 @@ def _runs(path: _Path, piece: _Pieces, lines: LaneLines, fixes: int) -> SessionR
     return SessionRuns(
         geometry=geometry,
         lane=lane,
-        sign=sign,
         heading_deg=heading,
         length_m=length,
         speed_mps=np.divide(length, seconds, out=np.full(count, np.nan), where=seconds > 0),
@@ -305,7 +302,6 @@ def _runs(path: _Path, piece: _Pieces, lines: LaneLines, fixes: int) -> SessionR
         home=_homes(reason, np.where(is_break, -1, piece.visit[first])),
         fix_run=_fix_runs(path, piece_run, reason, fixes),
         path_ms=path.time_ms,
-        path_xy=path.xy,
         piece_run=piece_run,
     )
 

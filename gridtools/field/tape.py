@@ -23,8 +23,8 @@ class TapeRuns:
     ----------
     row
         Rows (r,) of the tape layer.
-    lane, sign
-        Row of the lane, and 1 with it or -1 against it (r,).
+    lane
+        Row of the lane (r,).
     from_m, to_m
         Chainages (r,) kept within the lane.
     geometry
@@ -37,7 +37,6 @@ class TapeRuns:
 
     row: Wholes
     lane: Wholes
-    sign: Wholes
     from_m: Reals
     to_m: Reals
     geometry: NDArray[np.object_]
@@ -86,7 +85,6 @@ def tape_runs(tape: Tape, rows: Wholes, lines: LaneLines) -> TapeRuns:
     return TapeRuns(
         row=rows,
         lane=lane,
-        sign=sign,
         from_m=begin,
         to_m=end,
         geometry=np.asarray(shapely.linestrings(points), dtype=np.object_),

@@ -1,4 +1,4 @@
-"""Columns of numpy arrays from what readers collect, and counts in words."""
+"""Columns of numpy arrays from what readers collect."""
 
 from collections.abc import Sequence
 
@@ -17,14 +17,3 @@ def text_column(values: Sequence[str]) -> NDArray[np.object_]:
     out = np.empty(len(values), dtype=np.object_)
     out[:] = values
     return out
-
-
-def counted(count: int, noun: str) -> str:
-    """Count of things in words.
-
-    Examples
-    --------
-    >>> counted(1, "row"), counted(1234, "row")
-    ('1 row', '1,234 rows')
-    """
-    return f"{count:,} {noun}{'' if count == 1 else 's'}"

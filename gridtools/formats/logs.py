@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from gridtools.errors import InputError
 from gridtools.field.logs import RawLog
-from gridtools.formats.columns import counted, text_column
+from gridtools.formats.columns import text_column
 from gridtools.formats.csv import CsvLog, has_csv_header, read_csv
 from gridtools.formats.gpx import GpxContent, read_gpx
 from gridtools.formats.gpx_names import is_name_of
@@ -29,35 +29,16 @@ from gridtools.formats.waypoints import (
     HitFilter,
     Sent,
     hit_texts,
-    list_names,
     sort_waypoints,
     stated_lane,
     waypoint_notices,
 )
 from gridtools.geodesy import WGS84, metric_twin, transform_xy, unit_factor
 from gridtools.layers import Lanes
+from gridtools.units import counted, listed
 
 _FAR_M = 1000.0
 _FAR_DEG = 10.0
-
-
-def read_log(
-    data: bytes,
-    name: str,
-    *,
-    crs: pyproj.CRS,
-    lanes: Lanes,
-    tz: ZoneInfo | None = None,
-    sent: Sent | None = None,
-    hits: HitFilter | None = None,
-    site: Any = None,
-    walk_times: Times | None = None,
-) -> RawLog:
-    """One log; `read_logs` says what the arguments mean."""
-    return read_logs(
-        [(name, data)],
-        crs=crs, lanes=lanes, tz=tz, sent=sent, hits=hits, site=site, walk_times=walk_times,
-    )[0]  # fmt: skip
 
 
 def read_logs(
@@ -342,7 +323,7 @@ def _untimed_tracks(
             "planned one, or write down the lanes walked as a note"
         )
     points = counted((~timed).sum(), "track point")
-    return [f"{name}: {points} without times left out ({list_names(names)})"]
+    return [f"{name}: {points} without times left out ({listed([n or 'unnamed' for n in names])})"]
 
 
 def _texts(count: int) -> NDArray[np.object_]:

@@ -14,11 +14,11 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.errors import InputError
-from gridtools.formats.columns import counted
 from gridtools.formats.gpx_names import OWN_TYPE, shorten_names
 from gridtools.formats.gpx_out import GpxPoint, GpxRoute, GpxTrack, write_gpx
 from gridtools.geodesy import WGS84, transform_xy
 from gridtools.layers import Lanes
+from gridtools.units import counted
 
 As = Literal["routes", "tracks", "waypoints"]
 _SMALL_UNIT_ROUTES = 50

@@ -1,7 +1,6 @@
 """Which waypoints of a log are hits, which state a lane, and which were sent to the unit."""
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Any, Literal
@@ -11,11 +10,11 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.errors import InputError
-from gridtools.formats.columns import counted
 from gridtools.formats.gpx import Waypoints
 from gridtools.formats.gpx_names import OWN_TYPE, is_name_of
 from gridtools.formats.lane_names import LANE, LaneNames
 from gridtools.formats.times import Times
+from gridtools.units import counted, listed
 
 # A waypoint is logged during a walk if a fix lies this near in time, or if it lies between two
 # fixes of which units that record movement only leave this much apart when the walker stands.
@@ -24,7 +23,6 @@ _STAND = np.timedelta64(10, "m")
 # A hit on the boundary may be logged a little outside it.
 _OUTSIDE_M = 5.0
 _SENT_M = 1.0
-_LISTED = 5
 _PARTS = ("start", "peak", "end")
 
 
@@ -190,14 +188,7 @@ def waypoint_notices(points: Waypoints, kind: NDArray[np.object_], name: str) ->
         names = [n or "unnamed" for n in points.name[kind == reason]]
         what = counted(len(names), "waypoint")
         if reason == "sent":
-            notices.append(f"{name}: {what} sent to the unit came back: {list_names(names)}")
+            notices.append(f"{name}: {what} sent to the unit came back: {listed(names)}")
         else:
-            notices.append(f"{name}: {what} not taken, {reason}: {list_names(names)}")
+            notices.append(f"{name}: {what} not taken, {reason}: {listed(names)}")
     return notices
-
-
-def list_names(names: Sequence[str]) -> str:
-    """Names in a row, the first few of many."""
-    shown = ", ".join(n or "unnamed" for n in names[:_LISTED])
-    more = len(names) - _LISTED
-    return f"{shown} and {more:,} more" if more > 0 else shown

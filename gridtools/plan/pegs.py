@@ -26,7 +26,7 @@ from gridtools.plan.frame import (
     runs_along_y,
     tape_marks,
 )
-from gridtools.units import bearing_of
+from gridtools.units import bearing_of, counted
 
 _STEEPEST_DEG = 45.0
 _OUTSIDE_M = 0.01
@@ -327,12 +327,13 @@ def _outside_notices(pegs: Pegs, site: Any) -> list[str]:
         return []
     distance = shapely.distance(shapely.union_all(site), pegs.geometry)
     notices = []
-    for role, what in (("lane end", "lane ends"), ("baseline", "baseline pegs")):
+    for role, what in (("lane end", "lane end"), ("baseline", "baseline peg")):
         outside = np.where(pegs.role == role, distance, 0.0)
         worst = int(np.argmax(outside))
+        many = int((outside > _OUTSIDE_M).sum())
         if outside[worst] > _OUTSIDE_M:
             notices.append(
-                f"{int((outside > _OUTSIDE_M).sum())} {what} lie outside the boundary, "
+                f"{counted(many, what)} {'lies' if many == 1 else 'lie'} outside the boundary, "
                 f"{pegs.peg_id[worst]} by {outside[worst]:.1f} m: ask before pegging there"
             )
     return notices

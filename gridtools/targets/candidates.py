@@ -19,6 +19,7 @@ from gridtools.targets.reach import ReachLaw, reach_law
 from gridtools.targets.recheck import lay_recheck
 from gridtools.targets.tables import candidates_layer, edges_layer, evidence_layer
 from gridtools.targets.weigh import explain
+from gridtools.units import counted
 
 # Stated: standard error of a fix where no session says, and of the moment at which a hit is
 # logged, along the heading.
@@ -133,7 +134,10 @@ def find_candidates(
     drift = len(c.hits) - sum(len(found.hits) for found in judged)
     drift -= sum(line.hits.size for line in edges)
     if drift:
-        notices.append(f"{drift} of {len(c.hits)} hits are best explained as drift")
+        notices.append(
+            f"{drift} of {counted(len(c.hits), 'hit')} {'is' if drift == 1 else 'are'} best "
+            "explained as drift"
+        )
     return Targets(
         candidates=candidates,
         evidence=evidence_layer(c, law, judged, candidates),
@@ -154,12 +158,15 @@ def _left_out(hits: Hits, runs: Runs, c: Crossings) -> list[str]:
     lost = int(np.sum(~hits.struck & [r not in accepted for r in hits.run_id]))
     out = []
     if struck:
-        out.append(f"{struck} hits are struck out and left out")
+        out.append(f"{counted(struck, 'hit')} struck out and left out")
     if lost:
-        out.append(f"{lost} hits lie on no accepted run and are left out: they prove nothing")
+        out.append(f"{counted(lost, 'hit')} on no accepted run left out, which proves nothing")
     repeated = len(hits) - struck - lost - len(c.hits)
     if repeated:
-        out.append(f"{repeated} hits repeat one logged within half a metre on the same run")
+        out.append(
+            f"{counted(repeated, 'hit')} left out, logged within half a metre of another on the "
+            "same run"
+        )
     if not len(c.hits):
         out.append("no hits left to weigh: record the runs they belong to, or amend them")
     return out
@@ -179,7 +186,7 @@ def _offset(
     )
     if found.basis == "assumed" and len(c.hits):
         notices.append(
-            f"heading offset not settled by {found.pairs} pairs of opposed hits: "
+            f"heading offset not settled by {counted(found.pairs, 'pair')} of opposed hits: "
             f"{found.offset_m:g} m assumed"
         )
     return found

@@ -181,3 +181,33 @@ def test_record__hits_left_out_come_in_later(gridtools, planned, log):
     assert hits.lane_id.tolist() == ["1-005"]
     assert hits.run_id[0] in set(runs.run_id)
     assert len(set(fixes.session_id)) == 1
+
+
+def test_record__response_is_as_long_as_candidates_take_it(gridtools, tmp_path, planned, log):
+    """A start near the finish of one lane and an end on the next are two responses, of no length.
+
+    By hand: lanes of 40 m at 1.2 m/s take 34 fixes, and the next begins 9 s later.
+    """
+    gridtools("record", planned, log)
+    rows = tmp_path / "hits.csv"
+    rows.write_text(
+        "time,part\n2026-05-12T09:00:30Z,start\n2026-05-12T09:00:46Z,end\n"
+        "2026-05-12T09:00:50Z,start\n2026-05-12T09:00:55Z,\n"
+    )
+    gridtools("record", planned, rows)
+    hits = read(planned, Hits)[0]
+    parts = hits.part != ""
+    assert len(set(hits.lane_id[parts])) == 2
+    assert np.isnan(hits.response_m).all()
+    gridtools("amend", planned, hits.hit_id[-1], "--part", "end", "--reason", "misread")
+    length = read(planned, Hits)[0].response_m
+    assert length[-2] == pytest.approx(5 * 1.2, abs=0.01)
+    assert np.isfinite(length).sum() == 1
+
+
+def test_record__names_hits_without_a_run(gridtools, tmp_path, planned, log):
+    rows = tmp_path / "hits.csv"
+    rows.write_text("lane,chainage_m\n" + "".join(f"1-003,{i}\n" for i in range(1, 8)))
+    result = gridtools("record", planned, log, rows)
+    untied = "7 of 8 hits could not be tied to a run: H0002, H0003, H0004, H0005, H0006 and 2 more"
+    assert untied in result.err

@@ -16,7 +16,7 @@ from gridtools.field.derive import derive
 from gridtools.field.intake import take_in
 from gridtools.field.outing import Outing, Walked
 from gridtools.field.rules import Rules
-from gridtools.formats.logs import read_log
+from gridtools.formats.logs import read_logs
 from gridtools.layers import Infill
 from gridtools.plan.area import no_go, search_area
 from gridtools.targets.candidates import find_candidates
@@ -33,9 +33,8 @@ def recorded():
     rules = Rules(lane_spacing_m=scenario.SPACING_M)
     walked = Walked.nothing()
     for number, name in enumerate(("pass-1.gpx", "pass-2.gpx", "walked-lanes.txt"), start=1):
-        log = read_log(
-            (DATA / name).read_bytes(),
-            name,
+        (log,) = read_logs(
+            [(name, (DATA / name).read_bytes())],
             crs=CRS_OF_JOB,
             lanes=lanes,
             tz=ZoneInfo("UTC"),

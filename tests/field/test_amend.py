@@ -111,13 +111,6 @@ def test_correct_hit__values():
         correct_hit(logged(), "H0001", "x")
 
 
-def test_correct_hit__part_gives_the_response_its_length():
-    hits = logged().with_columns(part=["start", ""])
-    paired = correct_hit(hits, "H0002", "it was the end", part="end")
-    assert paired.response_m[0] == pytest.approx(np.sqrt(2))
-    assert np.isnan(strike_hit(paired, "H0002", "not sure").response_m).all()
-
-
 def test_amended__by_the_form_of_the_id(ground):
     """Sessions, runs and hits are told apart by their ids; a run has no values of its own."""
     lanes, sessions, tape, found = walked(ground)

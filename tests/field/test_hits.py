@@ -59,7 +59,7 @@ def test_hits__without_track(ground):
     sessions = Sessions.build(session_id=["S001"], tuning="motion", positions="gps")
     found = ground.derive(ground.planned(2), Fixes.empty(), sessions, hits=hits)
     assert found.hits.run_id.tolist() == [""]
-    assert found.notices == ("1 of 1 hits could not be tied to a run",)
+    assert found.notices == ("1 of 1 hit could not be tied to a run: H0001",)
 
 
 def test_hits__in_another_session(ground):

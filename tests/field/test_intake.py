@@ -120,7 +120,7 @@ def test_take_in__untimed_fixes_are_left_out(ground):
     log["fix_xy"][5] = np.nan
     taken = take(RawLog(**log))
     assert taken.counts.fixes == 38
-    assert taken.notices == ("2 fixes have no time or no position and were not taken",)
+    assert taken.notices == ("2 fixes left out, without a time or position",)
 
 
 def test_take_in__hit_by_time_only(ground):
@@ -130,7 +130,7 @@ def test_take_in__hit_by_time_only(ground):
     taken = take(RawLog(**fixes, **only))
     assert shapely.get_coordinates(taken.new.hits.geometry)[0].tolist() == pytest.approx([0, 12.6])
     assert taken.new.hits.placed.tolist() == ["track"]
-    assert "1 hits have only a time, and no track covers it" in taken.notices[0]
+    assert "1 hit left out, with only a time that no track covers" in taken.notices[0]
     before = Walked.nothing().plus(take(RawLog(**fixes)).new)
     later = take(RawLog(**only), before)
     assert later.session_id == "S002"
@@ -173,12 +173,6 @@ def test_take_in__unknown_lane(ground):
     log = RawLog(**hits(ground, (None, None, "", "1-099", 30.0, "")))
     with pytest.raises(InputError, match="hit row 1: the job has no lane '1-099'"):
         take(log, lanes=ground.planned(2))
-
-
-def test_take_in__start_and_end_have_a_length(ground):
-    rows = [((0, 10), 8, "start", "", None, ""), ((0, 12.5), 10, "end", "", None, "")]
-    taken = take(RawLog(**track(ground, *north()), **hits(ground, *rows)))
-    assert taken.new.hits.response_m.tolist() == pytest.approx([2.5, np.nan], nan_ok=True)
 
 
 def test_take_in__tape(ground):

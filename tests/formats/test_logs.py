@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gridtools.errors import GridtoolsError, InputError
-from gridtools.formats.logs import read_log, read_logs
+from gridtools.formats.logs import read_logs
 from gridtools.formats.send import send_lanes, send_points
 from gridtools.formats.waypoints import Sent, parse_hit_filter
 from gridtools.geodesy import WGS84, metric_twin, transform_xy
@@ -60,8 +60,13 @@ def gpx(points=(), waypoints=()):
 WALK = [(0.0, float(i), i) for i in range(51)]
 
 
+def only(data, name, **options):
+    """What one file by itself gives."""
+    return read_logs([(name, data)], **options)[0]
+
+
 def read(data, name="walk.gpx", **options):
-    return read_log(data, name, crs=CRS, lanes=LANES, **{"site": SITE, **options})
+    return only(data, name, **{"crs": CRS, "lanes": LANES, "site": SITE, **options})
 
 
 def named(text):
@@ -257,7 +262,7 @@ def test_read_log__real_walk():
     """
     data = (DATA / "korita-zbevnica.gpx").read_bytes()
     crs = pyproj.CRS(32633)
-    log = read_log(data, "korita.gpx", crs=crs, lanes=LANES)
+    log = only(data, "korita.gpx", crs=crs, lanes=LANES)
     assert len(log.fix_xy) == data.count(b"<time>") - 1 == 513
     assert log.notices == (
         "korita.gpx: 358 track points without times left out (03-OCT-10 #2)",
@@ -284,7 +289,7 @@ def test_read_log__csv_lonlat_and_xy_agree():
 
 def test_read_log__csv_in_feet():
     """x and y in a job CRS in US survey feet (EPSG:2263); NIST SP 811: 1 ftUS = 1200/3937 m."""
-    log = read_log(
+    log = only(
         f"time,x,y\n{START}Z,3937,7874\n".encode(),
         "walk.csv",
         crs=pyproj.CRS(2263),
@@ -419,5 +424,5 @@ def test_read_log__metric_twin_is_the_frame_of_results():
     data = send_points(
         ["C001"], np.array([[300_000.0, 60_000.0]]), crs=metric_twin(crs), kind="candidates"
     ).data.replace(b"<type>gridtools candidates</type>", b"")
-    log = read_log(data, "a.gpx", crs=crs, lanes=LANES, hits=parse_hit_filter("all"))
+    log = only(data, "a.gpx", crs=crs, lanes=LANES, hits=parse_hit_filter("all"))
     np.testing.assert_allclose(log.hit_xy, [[300_000.0, 60_000.0]], atol=2e-3)
