@@ -84,6 +84,37 @@ class SearchArea(Layer):
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class SweepWidths(Layer):
+    """Lateral range curves: one for each instrument, tuning, object, depth and ground."""
+
+    table = "sweep_widths"
+    meaning = "lateral range curves; the setting sweep_curve names the one in use"
+    id_column = "curve_id"
+    curve_id: Annotated[Text, Col("W001 and on")]
+    name: Annotated[Text, Col("what it is for, in short")]
+    kind: Annotated[
+        Text,
+        Col(
+            "law: definite range, inverse cube, half-normal, hazard rate or logistic; empty where "
+            "only the width is known"
+        ),
+    ]
+    width_m: Annotated[Real, Col("sweep width")]
+    low_m: Annotated[Real, Col("lower end of its 90 % interval")]
+    high_m: Annotated[Real, Col("upper end of its 90 % interval")]
+    parameters: Annotated[Text, Col("what else shapes the curve, as JSON")]
+    basis: Annotated[Text, Col("given, measured or assumed")]
+    trials: Annotated[Whole, Col("test passes behind it")]
+    dependence: Annotated[Real, Col("how far repeats only repeat: 0 not at all, 1 wholly")]
+    instrument: Annotated[Text, Col("instrument and set-up")]
+    tuning: Annotated[Text, Col("motion or static")]
+    object: Annotated[Text, Col("object that it holds for")]
+    depth_m: Annotated[Real, Col("ground level to top of the object")]
+    ground: Annotated[Text, Col("ground that it holds for")]
+    stored_utc: Annotated[Time, Col("when it was stored")]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Lanes(Layer):
     """Planned lines to walk, in walking direction."""
 
@@ -586,7 +617,7 @@ class History(Layer):
 
 
 ALL_LAYERS: tuple[type[Layer], ...] = (
-    Site, Exclusion, Interference, Control, SearchArea, Lanes, Pegs,
+    Site, Exclusion, Interference, Control, SearchArea, SweepWidths, Lanes, Pegs,
     Logs, Sessions, Checks, Fixes, Tape, Runs, Hits,
     Covered, Gaps, Infill, Recheck, Coverage,
     Candidates, Evidence, Edges, Approaches, Pinpoints,

@@ -1,11 +1,12 @@
 """Parameters that one command stores and others use."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from datetime import date
 
     from gridtools.job import Job
+    from gridtools.sensor.curves import Curve
 
 
 def stored(job: "Job", key: str) -> float | None:
@@ -37,6 +38,56 @@ def sweep_basis(given: float | None, job: "Job") -> str:
     if setting is None or (given is not None and given != setting.number):
         return "given"
     return setting.basis
+
+
+class SensorCurve(NamedTuple):
+    """Lateral range curve in use: how it is known, and how far repeats only repeat, if known.
+
+    The assumption is a sentence to print, empty where the curve was fitted to test passes.
+    """
+
+    curve: "Curve"
+    basis: str
+    dependence: float | None
+    assumption: str
+
+
+def sensor_curve(job: "Job") -> SensorCurve:
+    """Curve that the job keeps as chosen, else the inverse cube law of its sweep width.
+
+    It is made from the settings ``sweep_curve`` and ``sweep_width_m``: a stored curve never
+    changes.
+
+    Raises
+    ------
+    MissingError
+        If the job has no sweep width.
+    """
+    import math
+
+    from gridtools.layers import SweepWidths
+    from gridtools.sensor.curves import InverseCube
+    from gridtools.sensor.stored import stored_curve
+
+    width_m = wanted(None, job, "sweep_width_m", "--sweep-width")
+    basis = sweep_basis(None, job)
+    chosen = job.setting("sweep_curve")
+    dependence = None
+    if chosen is not None:
+        rows = job.read(SweepWidths)
+        row = rows.take(rows.curve_id == chosen.text)
+        # A width given since to another command stands for another curve.
+        if len(row) and row.width_m[0] == width_m:
+            dependence = None if math.isnan(row.dependence[0]) else float(row.dependence[0])
+            if row.kind[0]:
+                return SensorCurve(stored_curve(row), basis, dependence, "")
+    return SensorCurve(
+        InverseCube(width_m),
+        basis,
+        dependence,
+        f"Only a sweep width is known: the inverse cube law of {width_m:.2f} m is assumed, a "
+        "published planning law.",
+    )
 
 
 def fix_accuracy_m(given: float | None, job: "Job") -> float | None:

@@ -1,0 +1,31 @@
+"""Lateral range curves as rows of a job."""
+
+import json
+
+from gridtools.errors import InputError
+from gridtools.layers import SweepWidths
+from gridtools.sensor.curves import Curve, curve_of
+
+
+def stored_curve(row: SweepWidths) -> Curve:
+    """Curve of one row that names its law.
+
+    Raises
+    ------
+    InputError
+        If the row does not hold a curve.
+
+    Examples
+    --------
+    >>> row = SweepWidths.build(curve_id=["W001"], kind="half-normal", width_m=4.0,
+    ...     parameters='{"peak": 0.9}')
+    >>> stored_curve(row)
+    HalfNormal(sweep_width_m=4.0, peak=0.9)
+    """
+    try:
+        shape = dict(json.loads(row.parameters[0] or "{}"))
+        return curve_of(row.kind[0], float(row.width_m[0]), **shape)
+    except (TypeError, ValueError) as error:
+        raise InputError(
+            f"layer sweep_widths, {row.curve_id[0]}: holds no lateral range curve ({error})"
+        ) from error
