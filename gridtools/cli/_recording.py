@@ -53,14 +53,14 @@ def read_recorded(job: "Job") -> Recorded:
 
 
 def runs_made_from() -> "Sequence[type[Layer] | str]":
-    """What runs depend on: when it changes, they are stale.
+    """What runs, and the derived columns of fixes and hits, depend on: they are made with it.
 
     Infill and recheck lanes are left out: those that were walked stay as they are, and those that
     are added later were not walked yet.
     """
-    from gridtools.layers import Checks, Lanes, Sessions, Tape
+    from gridtools.layers import Checks, Fixes, Hits, Lanes, Sessions, Tape
 
-    return (Lanes, Sessions, Checks, Tape, "min_speed_mps", "max_speed_mps")
+    return (Lanes, Sessions, Checks, Fixes, Tape, Hits, "min_speed_mps", "max_speed_mps")
 
 
 def rules_of(

@@ -8,10 +8,13 @@ from gridtools.columns import Layer
 from gridtools.errors import InputError
 from gridtools.job.connection import clear_errors
 from gridtools.job.store import Store
-from gridtools.layers import ALL_LAYERS
+from gridtools.layers import ALL_LAYERS, Fixes
 
 _SETTING = "setting:"
 _LAYERS = {layer.table: layer for layer in ALL_LAYERS}
+# A digest of a million rows takes seconds at every change. When they last changed tells as much,
+# but for an edit that was taken back.
+_UNDIGESTED = (Fixes,)
 
 
 def source_name(source: type[Layer] | str) -> str:
@@ -20,8 +23,11 @@ def source_name(source: type[Layer] | str) -> str:
 
 
 def stamped_digest(store: Store, source: type[Layer] | str) -> str:
-    """Digest of a layer and, after an @, when it was last changed; of a setting, the digest."""
-    digest = store.digest(source)
+    """Digest of a layer and, after an @, when it was last changed; of a setting, the digest.
+
+    Fixes are too many for a digest.
+    """
+    digest = "" if source in _UNDIGESTED else store.digest(source)
     return digest if isinstance(source, str) else f"{digest}@{store.last_change(source)}"
 
 
@@ -50,6 +56,8 @@ def stale_layers(store: Store, layers: Iterable[type[Layer]]) -> dict[str, tuple
         # The time of the last change spares reading a long layer to find that nothing changed.
         if not isinstance(source, str) and stamp == store.last_change(source):
             return False
+        if source in _UNDIGESTED:
+            return True
         if name not in digests:
             digests[name] = store.digest(source)
         return digests[name] != digest

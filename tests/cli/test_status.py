@@ -56,3 +56,28 @@ def test_status__coverage_is_stale_once_fix_accuracy_changes(gridtools, tmp_path
     assert "coverage" not in gridtools("status", planned, "--json").json["stale"]
     gridtools("amend", planned, "S001", "--fix-accuracy", "1.2m", "--reason", "misread")
     assert "coverage" in gridtools("status", planned, "--json").json["stale"]
+
+
+@pytest.mark.parametrize("layer", ["fixes", "hits"])
+def test_status__runs_are_stale_once_a_gis_has_deleted_rows(gridtools, tmp_path, planned, layer):
+    """A desktop GIS deletes the row and says when the layer changed, as the standard asks."""
+    import sqlite3
+
+    lanes, crs = lanes_of(planned)
+    log = tmp_path / "walk.gpx"
+    log.write_text(walk_gpx(lanes, crs, hits=[("1-002", 7.0)]))
+    gridtools("record", planned, log)
+    gridtools("coverage", planned)
+    gridtools("record", planned)
+    assert gridtools("status", planned, "--json").json["stale"] == {}
+    with sqlite3.connect(planned) as gis:
+        gis.execute(f"DELETE FROM {layer} WHERE fid = 1")
+        gis.execute(
+            "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ', 'now') "
+            "WHERE table_name = ?",
+            (layer,),
+        )
+    gis.close()
+    assert gridtools("status", planned, "--json").json["stale"]["runs"] == [layer]
+    gridtools("record", planned)
+    assert "runs" not in gridtools("status", planned, "--json").json["stale"]

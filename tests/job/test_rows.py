@@ -58,7 +58,7 @@ def test_decode__times(text, utc):
         (Kind.TEXT, b"x", "not a text"),
         (Kind.REAL, "abc", "is 'abc', not a number"),
         (Kind.REAL, float("inf"), "is infinite"),
-        (Kind.FLAG, None, "passed is empty, not a yes/no"),
+        (Kind.FLAG, None, "struck is empty, not a yes/no"),
         (Kind.FLAG, 2, "is 2, not yes or no"),
         (Kind.FLAG, "true", "is 'true', not a yes/no"),
         (Kind.TIME, "yesterday", "write UTC"),
