@@ -1,0 +1,148 @@
+"""Leave to dig: which kinds the job requires, and which of them hold on a day."""
+
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, time
+
+import numpy as np
+
+from gridtools.errors import InputError
+from gridtools.layers import Permits
+from gridtools.targets.identity import next_number
+
+KINDS = ("landowner", "services", "heritage", "ecology", "other")
+
+
+def parse_kinds(text: str) -> tuple[str, ...]:
+    """Kinds of permit from a list with commas; ``none`` is no kind.
+
+    Raises
+    ------
+    InputError
+        If there is no such kind.
+
+    Examples
+    --------
+    >>> parse_kinds("landowner, services"), parse_kinds("none")
+    (('landowner', 'services'), ())
+    """
+    words = [word.strip().lower() for word in text.split(",") if word.strip()]
+    if words == ["none"]:
+        return ()
+    for word in words:
+        _check_kind(word)
+    return tuple(kind for kind in KINDS if kind in words)
+
+
+def parse_permit(text: str) -> Permits:
+    """One permit from ``KIND,REFERENCE,FROM,TO``, with dates as in 2026-06-01.
+
+    A permit holds from the beginning of its first day to the end of its last one, in UTC; without
+    TO it holds until it is withdrawn.
+
+    Raises
+    ------
+    InputError
+        If a part is missing or cannot be read.
+
+    Examples
+    --------
+    >>> permit = parse_permit("services,T-4711,2026-06-01,2026-06-14")
+    >>> permit.reference.tolist(), str(permit.to_utc[0])
+    (['T-4711'], '2026-06-14T23:59:59.999')
+    """
+    parts = [part.strip() for part in text.split(",")]
+    if len(parts) not in (3, 4) or not parts[1]:
+        raise InputError(
+            f"{text!r} is not a permit: write kind, reference, first day and last day, as in "
+            "services,T-4711,2026-06-01,2026-06-14"
+        )
+    kind = parts[0].lower()
+    _check_kind(kind)
+    first = _day(parts[2], text)
+    last = _day(parts[3], text) if len(parts) == 4 and parts[3] else None
+    if last is not None and last < first:
+        raise InputError(f"{text!r}: the permit ends before it begins")
+    return Permits.build(
+        1,
+        kind=kind,
+        reference=parts[1],
+        from_utc=_instant(first, time.min),
+        to_utc=np.datetime64("NaT", "ms") if last is None else _instant(last, time.max),
+    )
+
+
+def new_permits(given: Sequence[Permits], known: Permits) -> Permits:
+    """Those of the permits given that the job does not have, with their ids.
+
+    The same kind, reference and days entered twice count once.
+    """
+    permits = Permits.concat(list(given))
+    seen = set(_keys(known.take(~known.struck)))
+    fresh = []
+    for row, key in enumerate(_keys(permits)):
+        if key not in seen:
+            seen.add(key)
+            fresh.append(row)
+    number = next_number(known.permit_id)
+    return permits.take(fresh).with_columns(
+        permit_id=[f"P{number + i:03d}" for i in range(len(fresh))]
+    )
+
+
+def lacking(permits: Permits, kinds: Sequence[str], on: datetime) -> list[str]:
+    """Reasons to hold, one for each kind of which no permit is valid at a time.
+
+    Examples
+    --------
+    >>> permit = parse_permit("services,T-4711,2026-06-01,2026-06-14")
+    >>> lacking(permit, ["services"], datetime(2026, 6, 20, tzinfo=UTC))
+    ['services permit T-4711 ended 2026-06-14']
+    """
+    at = np.datetime64(on.astimezone(UTC).replace(tzinfo=None), "ms")
+    reasons = []
+    for kind in kinds:
+        of_kind = permits.take((permits.kind == kind) & ~permits.struck)
+        begun = ~(of_kind.from_utc > at)
+        valid = begun & ~(of_kind.to_utc < at)
+        if valid.any():
+            continue
+        if begun.any():
+            past = of_kind.take(begun)
+            last = past.take([int(np.argmax(past.to_utc))])
+            day = str(last.to_utc[0].astype("datetime64[D]"))
+            reasons.append(f"{kind} permit {last.reference[0]} ended {day}")
+        elif len(of_kind):
+            first = of_kind.take([int(np.argmin(of_kind.from_utc))])
+            day = str(first.from_utc[0].astype("datetime64[D]"))
+            reasons.append(f"{kind} permit {first.reference[0]} begins {day}")
+        else:
+            reasons.append(f"no {kind} permit")
+    return reasons
+
+
+def _keys(permits: Permits) -> list[tuple[str, str, str, str]]:
+    return list(
+        zip(
+            permits.kind,
+            permits.reference,
+            permits.from_utc.astype(str).tolist(),
+            permits.to_utc.astype(str).tolist(),
+            strict=True,
+        )
+    )
+
+
+def _check_kind(word: str) -> None:
+    if word not in KINDS:
+        raise InputError(f"{word!r} is not a kind of permit: name {', '.join(KINDS)}")
+
+
+def _day(text: str, whole: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise InputError(f"{whole!r}: {text!r} is not a day as in 2026-06-01") from None
+
+
+def _instant(day: date, at: time) -> np.datetime64:
+    return np.datetime64(datetime.combine(day, at), "ms")
