@@ -96,6 +96,8 @@ class Table:
         Sentence on what is left out, or empty.
     numbers
         Columns, counted from 0, that hold numbers and are set to the right.
+    unbroken
+        Columns whose text stays on one line, such as times.
     """
 
     caption: str
@@ -104,6 +106,7 @@ class Table:
     anchors: Sequence[str] = ()
     more: str = ""
     numbers: frozenset[int] = frozenset()
+    unbroken: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, kw_only=True)

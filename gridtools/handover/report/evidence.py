@@ -51,7 +51,8 @@ def evidence_cards(candidates: Candidates, evidence: Evidence) -> list[EvidenceC
 
 
 def _card(candidates: Candidates, i: int, evidence: Evidence) -> EvidenceCard:
-    rows = evidence.take(evidence.candidate_id == candidates.candidate_id[i])
+    drawable = np.isfinite(evidence.heading_deg) & np.isfinite(evidence.lateral_m)
+    rows = evidence.take(drawable & (evidence.candidate_id == candidates.candidate_id[i]))
     rows = rows.take(np.lexsort((rows.run_id, rows.responded)))
     scale = _FURTHEST / max(float(np.abs(rows.lateral_m).max(initial=0.0)), 1.0)
     ahead = unit_vector(rows.heading_deg) * (1.0, -1.0)

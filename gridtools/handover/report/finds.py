@@ -141,6 +141,7 @@ def outcomes(contents: Contents) -> Section | None:
                     for i in range(len(rows))
                 ],
                 numbers=frozenset({4, 5}),
+                unbroken=frozenset({7}),
             )
         ],
     )  # fmt: skip

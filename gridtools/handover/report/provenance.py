@@ -1,6 +1,7 @@
 """Sections on how the figures came about: parameters and their basis, cautions, history."""
 
 import json
+from typing import Any
 
 import numpy as np
 
@@ -10,11 +11,14 @@ from gridtools.handover.report.walk import time_text
 from gridtools.layers import History, Logs, Settings
 
 MOST_ENTRIES = 200
+_DIGEST = 8
 
 
 def assumptions(contents: Contents) -> Section:
     """Every parameter in use, with where it came from."""
     rows = contents.of(Settings)
+    # Numbers that commands keep to number lanes with are no parameters of anybody's choice.
+    rows = rows.take(np.array(["_last_" not in key for key in rows.key], dtype=bool))
     order = np.argsort(rows.key.astype(str), kind="stable").tolist()
     sweep = words.sweep_statement(
         contents.number("sweep_width_m"), contents.setting("sweep_width_m")[1]
@@ -43,6 +47,7 @@ def assumptions(contents: Contents) -> Section:
                     for i in order
                 ],
                 numbers=frozenset({1}),
+                unbroken=frozenset({5}),
             )
         ]
         if order
@@ -81,14 +86,19 @@ def provenance(contents: Contents) -> Section:
                 (
                     str(kept.entry[i]),
                     kept.command[i],
-                    _pairs(kept.options[i]),
-                    _pairs(kept.inputs[i]),
-                    ", ".join(_listed(kept.outputs[i])),
+                    ", ".join(
+                        f"{n} {_words(v)}"
+                        for n, v in _pairs(kept.options[i]).items()
+                        if v not in (None, "", [], False)
+                    ),
+                    ", ".join(f"{n} {d[:_DIGEST]}" for n, d in _pairs(kept.inputs[i]).items()),
+                    ", ".join(_names(kept.outputs[i])),
                     kept.version[i],
                     time_text(kept.start_utc[i]),
                 )
                 for i in range(len(kept))
             ],
+            unbroken=frozenset({6}),
             more=f"{len(history) - len(kept)} earlier entries are in the layer history."
             if len(history) > len(kept)
             else "",
@@ -106,27 +116,27 @@ def provenance(contents: Contents) -> Section:
     )
 
 
-def _pairs(text: str) -> str:
-    """JSON object as words; options that were not used are left out."""
+def _pairs(text: str) -> dict[str, Any]:
+    """Names and values from JSON; nothing where a hand has spoilt it."""
     try:
         pairs = json.loads(text or "{}")
     except ValueError:
-        return text
-    if not isinstance(pairs, dict):
-        return text
-    return ", ".join(
-        f"{key} {_short(str(value))}"
-        for key, value in pairs.items()
-        if value not in (None, "", [], False)
-    )
+        return {}
+    return pairs if isinstance(pairs, dict) else {}
 
 
-def _listed(text: str) -> list[str]:
+def _names(text: str) -> list[str]:
     try:
         names = json.loads(text or "[]")
     except ValueError:
-        return [text]
-    return [str(name) for name in names]
+        return []
+    return [str(name) for name in names] if isinstance(names, list) else []
+
+
+def _words(value: object) -> str:
+    if value is True:
+        return "yes"
+    return _short(", ".join(map(str, value)) if isinstance(value, list) else str(value))
 
 
 def _short(text: str, most: int = 60) -> str:

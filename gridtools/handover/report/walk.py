@@ -155,6 +155,7 @@ def sessions(contents: Contents) -> Section | None:
             for i in range(len(rows))
         ],
         numbers=frozenset({6}),
+        unbroken=frozenset({1, 2}),
     )
     tested = Table(
         caption="Instrument checks",
@@ -170,6 +171,7 @@ def sessions(contents: Contents) -> Section | None:
             )
             for i in range(len(checks))
         ],
+        unbroken=frozenset({2}),
     )
     reasons = np.unique(runs.reason[~runs.accepted].astype(str))
     refused = Table(
