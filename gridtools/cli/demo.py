@@ -15,7 +15,7 @@ def demo(ctx: click.Context, folder: str) -> None:
     again one by one.
     """
     from gridtools.demo.inputs import files
-    from gridtools.demo.script import STEPS
+    from gridtools.demo.script import JOB, STEPS
     from gridtools.formats.files import make_folder, write_files
 
     place = make_folder(folder)
@@ -30,4 +30,7 @@ def demo(ctx: click.Context, folder: str) -> None:
         status = group.main(step.arguments(place), prog_name="gridtools", standalone_mode=False)
         if status:
             ctx.exit(status)
-    click.echo(f"\nDone in {time.monotonic() - started:.0f} s. Open {place} in any GIS.")
+    click.echo(
+        f"\nDone in {time.monotonic() - started:.0f} s. Open {place / JOB} in any GIS that reads "
+        "GeoPackage: each of its layers is a layer there."
+    )

@@ -153,7 +153,7 @@ def lanes(
             change.set("magnetic_date", day.isoformat())
             for pass_no, number in enumerate(next_numbers(plan.lanes, (last[0], last[1])), start=1):
                 change.set(f"lane_last_{pass_no}", float(number - 1))
-    hours = sum(p.seconds for p in plan.passes)
+    seconds = sum(p.seconds for p in plan.passes)
     say(
         {
             "lane_spacing_m": spacing,
@@ -183,7 +183,7 @@ def lanes(
                 ],
             ),
             "",
-            f"{format_duration(hours)} of walking at {speed_mps:g} m/s, with {TURN_SECONDS:g} s "
+            f"{format_duration(seconds)} of walking at {speed_mps:g} m/s, with {TURN_SECONDS:g} s "
             "for each turn. Covers: share of the search area if walked as planned.",
             f"{compass[0].upper()}{compass[1:]}.",
         ],

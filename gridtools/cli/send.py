@@ -19,9 +19,7 @@ OWN_MARK = b'creator="gridtools"'
     "--as",
     "as_",
     type=click.Choice(["routes", "tracks", "waypoints"]),
-    default="routes",
-    show_default=True,
-    help="How lanes are written; points are always waypoints.",
+    help="How lanes are written, as routes if not given; points are always waypoints.",
 )
 @click.option("--join", is_flag=True, help="One route or track through all lanes.")
 @click.option("--max-points", type=click.IntRange(2), help="Points that a route may have.")
@@ -37,7 +35,7 @@ def send(
     out: str,
     layer: str,
     pass_no: int | None,
-    as_: str,
+    as_: str | None,
     join: bool,
     max_points: int | None,
     max_name: int | None,
@@ -64,8 +62,12 @@ def send(
 
     if Path(out).suffix.lower() != ".gpx":
         raise InputError(f"{out}: the name of what is sent ends in .gpx")
-    if layer in POINTS and (pass_no or join or max_points):
-        raise click.UsageError(f"--pass, --join and --max-points do not go with --layer {layer}")
+    unfit = {"--as": as_, "--pass": pass_no, "--join": join, "--max-points": max_points}
+    if layer in LINES:
+        unfit = {"--pass": pass_no} if layer == "recheck" else {}
+    if named := [option for option, value in unfit.items() if value]:
+        why = "its lanes belong to no pass" if layer == "recheck" else "points go as waypoints"
+        raise click.UsageError(f"{' and '.join(named)} cannot go with --layer {layer}: {why}")
     lines = {kind.table: kind for kind in (Lanes, Infill, Recheck)}
     points = {kind.table: kind for kind in (Pegs, Candidates, Digs)}
     with Job.open(path) as job:
@@ -83,7 +85,7 @@ def send(
             sent = send_lanes(
                 lanes,
                 crs=job.metric_crs,
-                as_=cast(As, as_),
+                as_=cast(As, as_ or "routes"),
                 join=join,
                 max_points=max_points,
                 max_name=max_name,

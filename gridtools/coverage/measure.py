@@ -74,12 +74,6 @@ class CoverageResult:
         column = self.coverage.cautious_percent if cautious else self.coverage.percent
         return float(column[self._row(part, confidence)])
 
-    def reduced_share_percent(self, part: str) -> float:
-        """Share of the search area that counts as covered on reduced-confidence ground only."""
-        whole, reduced = self._row(part, "all"), self._row(part, "reduced")
-        covered = self.coverage.covered_m2[reduced]
-        return float(100.0 * covered / self.coverage.search_m2[whole])
-
     def _row(self, part: str, confidence: str) -> int:
         found = np.flatnonzero(
             (self.coverage.part == part) & (self.coverage.confidence == confidence)

@@ -20,6 +20,9 @@ CORNER_PEGS = ("P001", "P002", "P003", "P004")
 BASELINES = ((0, 1), (3, 2), (0, 3), (1, 2))
 # Below this, a difference of lengths is rounding, not ground.
 _ROUNDING_M = 1e-6
+# A mark this near the end of its line, or within a tenth of a tape of it, would stand beside the
+# peg that is there anyway.
+_BESIDE_END_M = 0.5
 
 
 @dataclass(frozen=True)
@@ -138,6 +141,8 @@ def tape_marks(
 ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Marks one tape length apart inside lines of given lengths on the tape.
 
+    None stands beside the peg at the end of its line, within 0.5 m or a tenth of a tape.
+
     Parameters
     ----------
     length_m
@@ -152,11 +157,12 @@ def tape_marks(
 
     Examples
     --------
-    >>> line, reading = tape_marks(np.array([120.0, 50.0]), 50.0)
+    >>> line, reading = tape_marks(np.array([120.0, 50.3]), 50.0)
     >>> line.tolist(), reading.tolist()
     ([0, 0], [50.0, 100.0])
     """
-    count = np.maximum(0, np.ceil((length_m - _ROUNDING_M) / tape_m).astype(np.intp) - 1)
+    beside_m = min(_BESIDE_END_M, tape_m / 10)
+    count = np.maximum(0, np.ceil((length_m - beside_m) / tape_m).astype(np.intp) - 1)
     line = np.repeat(np.arange(len(length_m)), count)
     before = np.repeat(np.cumsum(count) - count, count)
     return line, (np.arange(len(line)) - before + 1) * tape_m

@@ -1,4 +1,5 @@
 from gridtools.cli import pegs
+from gridtools.demo import script
 
 
 def test_demo__stops_when_interrupted(gridtools, tmp_path, monkeypatch):
@@ -11,3 +12,10 @@ def test_demo__stops_when_interrupted(gridtools, tmp_path, monkeypatch):
     result = gridtools("demo", tmp_path / "yard", code=130)
     assert "gridtools record" not in result.out
     assert "Done" not in result.out
+
+
+def test_demo__ends_with_the_file_to_open(gridtools, tmp_path, monkeypatch):
+    monkeypatch.setattr(script, "STEPS", script.STEPS[:1])
+    last = gridtools("demo", tmp_path / "yard").out.splitlines()[-1]
+    assert str(tmp_path / "yard" / "yard.gpkg") in last
+    assert "in any GIS" in last

@@ -1,4 +1,5 @@
 import gpxpy
+import pytest
 
 from ..walks import lanes_of
 
@@ -52,3 +53,16 @@ def test_send__never_over_a_job_or_a_log(gridtools, tmp_path, planned):
     assert log.read_text() == "<gpx creator='a unit'/>"
     gridtools("send", planned, tmp_path / "lanes.gpx")
     gridtools("send", planned, tmp_path / "lanes.gpx", "--pass", "1")
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--layer", "pegs", "--as", "routes"], "--as cannot go with --layer pegs"),
+        (["--layer", "digs", "--pass", "1", "--join"], "--pass and --join cannot go"),
+        (["--layer", "recheck", "--pass", "1"], "its lanes belong to no pass"),
+    ],
+)
+def test_send__options_that_do_not_fit_the_layer(gridtools, tmp_path, planned, words, message):
+    """Refused, not passed over: the user asked for something else than would be written."""
+    assert message in gridtools("send", planned, tmp_path / "a.gpx", *words, code=2).err

@@ -84,17 +84,6 @@ def test_measure__reduced_confidence(surveys):
     assert found.percent("pass 1") == pytest.approx(80.0)
     assert found.coverage.gaps.tolist() == [0, 1, 1]
     assert found.coverage.largest_gap_m2.tolist() == pytest.approx([0.0, 500.0, 500.0])
-    assert found.reduced_share_percent("pass 1") == pytest.approx(0.0, abs=1e-9)
-
-
-def test_measure__share_that_only_reduced_ground_carries(surveys):
-    lanes = surveys.north_lanes([5.0, 15.0, 25.0, 35.0])
-    found = surveys.measure(
-        surveys.area(shapely.box(0, 0, 30, 50), shapely.box(30, 0, 40, 50)),
-        surveys.runs(lanes), lanes, 10.0,
-    )  # fmt: skip
-    assert found.percent("pass 1") == pytest.approx(100.0)
-    assert found.reduced_share_percent("pass 1") == pytest.approx(25.0)
 
 
 def test_measure__cautious(surveys):
