@@ -14,7 +14,7 @@ from gridtools.errors import GridtoolsError, JobBusyError
 #: Commands in the order of the work, which is the order of the help page.
 COMMANDS = (
     "new", "area", "lanes", "pegs", "send", "record", "amend", "coverage", "candidates",
-    "sheets", "report", "status", "layers", "demo",
+    "digs", "sheets", "report", "status", "layers", "demo",
 )  # fmt: skip
 
 EXIT_BAD_INPUT = 1
@@ -50,7 +50,10 @@ class _Commands(click.Group):
             failure = _Busy if isinstance(error, JobBusyError) else _Failure
             raise failure(str(error)) from error
         except KeyboardInterrupt:
-            click.echo("Interrupted: the job is as it was.", err=True)
+            click.echo(
+                "Interrupted: the job has the whole change of this command, or none of it.",
+                err=True,
+            )
             ctx.exit(EXIT_INTERRUPTED)
 
 

@@ -10,7 +10,7 @@ from gridtools.cli.options import job_argument, output_options
 @click.argument("folder", metavar="DIR")
 @output_options
 def sheets(path: str, folder: str, as_json: bool, quiet: bool) -> None:
-    """Write the lane sheet, the hit log form and the walked-lanes form, to print."""
+    """Write the lane sheet, the hit log form, the walked-lanes form and the dig list, to print."""
     from datetime import date
     from typing import Any
 
@@ -20,9 +20,21 @@ def sheets(path: str, folder: str, as_json: bool, quiet: bool) -> None:
     from gridtools.cli.output import say
     from gridtools.errors import MissingError
     from gridtools.formats.files import write_files
+    from gridtools.geodesy import WGS84, transform_xy
+    from gridtools.handover.dig_sheet import dig_sheet
     from gridtools.handover.sheets import hit_form, lane_sheet, walked_form
     from gridtools.job import Job
-    from gridtools.layers import Exclusion, Infill, Lanes, Pegs, Recheck, SearchArea, Site
+    from gridtools.layers import (
+        DigPegs,
+        Digs,
+        Exclusion,
+        Infill,
+        Lanes,
+        Pegs,
+        Recheck,
+        SearchArea,
+        Site,
+    )
     from gridtools.plan.area import no_go
 
     with Job.open(path) as job:
@@ -54,7 +66,18 @@ def sheets(path: str, folder: str, as_json: bool, quiet: bool) -> None:
             "hit-log.html": hit_form(**figures),
             "walked-lanes.html": walked_form(job_name=title),
         }
-        notices = stale_notices(job, "lanes", "pegs", "infill", "recheck")
+        digs = job.read(Digs)
+        if len(digs):
+            xy = shapely.get_coordinates(digs.geometry)
+            pages["dig-list.html"] = dig_sheet(
+                digs,
+                job.read(DigPegs),
+                job_name=title,
+                crs_name=job.crs.name,
+                lonlat=transform_xy(xy, job.metric_crs, WGS84),
+                metres_per_unit=job.metres_per_unit,
+            )
+        notices = stale_notices(job, "lanes", "pegs", "infill", "recheck", "digs")
     written = write_files(folder, {page: text.encode() for page, text in pages.items()})
     say(
         {"files": written},

@@ -1,0 +1,215 @@
+import sqlite3
+
+import lxml.html
+import numpy as np
+import pytest
+import shapely
+
+from gridtools.job import Job
+from gridtools.layers import Candidates, DigPegs, Digs, Permits, Pinpoints
+
+from ..commands import feature_collection
+
+EAST, NORTH = 500_000.0, 5_800_000.0
+LEAVE = ("--permit", "landowner,letter 3,2026-06-01,2026-06-30")
+DAY = ("--on", "2026-06-10")
+
+
+def write_found(path, count=3, depth_m=(1.0, 0.6, 1.6), pinned=None, **columns):
+    """Candidates in a row 15 m apart, all of them pinpointed unless told otherwise."""
+    xy = [(EAST + 12 + 15 * i, NORTH + 20) for i in range(count)]
+    candidates = Candidates.build(
+        count,
+        geometry=list(shapely.points(xy)),
+        candidate_id=[f"C{i + 1:03d}" for i in range(count)],
+        p_metal=[0.99, 0.95, 0.9][:count], verdict="metal", sigma_m=0.5, strength=5.0,
+        rank=np.arange(1, count + 1), **columns,
+    )  # fmt: skip
+    at = candidates.take(np.arange(count) if pinned is None else pinned)
+    pinpoints = Pinpoints.build(
+        len(at), geometry=at.geometry, candidate_id=at.candidate_id, approaches=4,
+        semi_major_m=0.3, semi_minor_m=0.2, axis_deg=0.0,
+        depth_m=[depth_m[int(i[1:]) - 1] for i in at.candidate_id], depth_sd_m=0.1,
+        basis="offset rule",
+    )  # fmt: skip
+    with Job.open(path) as job, job.change("candidates") as change:
+        change.replace(candidates)
+        change.replace(pinpoints)
+
+
+@pytest.fixture
+def found(job):
+    write_found(job)
+    return job
+
+
+def read(path, layer=Digs):
+    with Job.open(path) as job:
+        return job.read(layer)
+
+
+def gis_update(path, sql, *values):
+    """A change by another program, as a desktop GIS makes it: by SQL on the open file."""
+    with sqlite3.connect(path) as gis:
+        triggers = gis.execute(
+            "SELECT name, sql FROM sqlite_master WHERE type='trigger' AND tbl_name='digs'"
+        ).fetchall()
+        for name, _ in triggers:
+            gis.execute(f'DROP TRIGGER "{name}"')
+        gis.execute(sql, values)
+        for _, create in triggers:
+            gis.execute(create)
+    gis.close()
+
+
+def test_digs__list_for_whoever_digs(gridtools, found):
+    out = gridtools("digs", found, "--soil", "B", *DAY).out
+    assert "3 digs ready" in out
+    assert "D001: centre 4.0 m S of peg D001a (grid 180°) and 4.0 m W of peg D001b" in out
+    assert "protective system" in out
+    assert "competent person" in out
+    digs, pegs = read(found), read(found, DigPegs)
+    assert sorted(digs.visit.tolist()) == [1, 2, 3]
+    assert len(pegs) == 6
+    assert not any(word in out.lower() for word in ("safe", "is clear", "cleared"))
+
+
+def test_digs__what_a_person_wrote_in_a_gis_survives(gridtools, found):
+    gridtools("digs", found, *DAY)
+    before = dict(zip(read(found).dig_id, read(found).candidate_id, strict=True))
+    gis_update(found, "UPDATE digs SET note='gate code' WHERE dig_id='D002'")
+    gis_update(found, "UPDATE digs SET status='dropped', note='rock' WHERE dig_id='D003'")
+    gis_update(found, "UPDATE digs SET expected='scrap' WHERE dig_id='D001'")
+    write_found(found, 2)
+    gridtools("digs", found, *DAY)
+    digs = read(found)
+    written = dict(
+        zip(digs.dig_id, zip(digs.status, digs.expected, digs.note, strict=True), strict=True)
+    )
+    assert written == {
+        "D001": ("open", "scrap", ""), "D002": ("open", "", "gate code"),
+        "D003": ("dropped", "", "rock"),
+    }  # fmt: skip
+    assert dict(zip(digs.dig_id, digs.candidate_id, strict=True)) == before
+    assert digs.consequence[digs.dig_id == "D001"].tolist() == ["scrap"]
+    assert digs.rank[digs.dig_id == "D002"].tolist() == [1]
+
+
+def test_digs__a_row_with_a_note_whose_candidate_is_gone_stays_as_gone(gridtools, found):
+    gridtools("digs", found, *DAY)
+    gis_update(found, "UPDATE digs SET note='ask again' WHERE candidate_id='C003'")
+    write_found(found, 2)
+    gridtools("digs", found, *DAY)
+    gone = read(found).take(read(found).candidate_id == "C003")
+    assert (gone.status.tolist(), gone.note.tolist()) == (["gone"], ["ask again"])
+    write_found(found, 3)
+    gridtools("digs", found, *DAY)
+    back = read(found).take(read(found).candidate_id == "C003")
+    assert (back.dig_id[0], back.status[0], back.note[0]) == (gone.dig_id[0], "open", "ask again")
+
+
+def test_digs__permits_hold_what_the_job_requires(gridtools, found):
+    first = gridtools("digs", found, "--require", "landowner", "--json", *DAY).json
+    assert first["ready"] == []
+    assert first["digs"][0]["hold"] == "no landowner permit"
+    second = gridtools("digs", found, *LEAVE, *LEAVE, "--json", *DAY).json
+    assert len(second["ready"]) == 3
+    gridtools("digs", found, *LEAVE, *DAY)
+    assert read(found, Permits).permit_id.tolist() == ["P001"]
+    late = gridtools("digs", found, "--json", "--on", "2026-07-01").json
+    assert late["digs"][0]["hold"] == "landowner permit letter 3 ended 2026-06-30"
+    assert late["picked"] == []
+
+
+def test_digs__budget(gridtools, found):
+    whole = gridtools("digs", found, "--json", *DAY).json
+    hours = {d["dig_id"]: d["hours"] for d in whole["digs"]}
+    some = gridtools("digs", found, "--budget", hours["D001"] + hours["D002"], "--json", *DAY).json
+    assert sorted(some["picked"]) == ["D001", "D002"]
+    assert some["hours"] == pytest.approx(hours["D001"] + hours["D002"])
+
+
+def test_digs__without_a_pinpoint_on_hold(gridtools, job):
+    write_found(job, pinned=[0, 1])
+    result = gridtools("digs", job, "--json", *DAY).json
+    assert result["on_hold"] == ["D003"]
+    assert "pinpoint first" in gridtools("digs", job, *DAY).out
+
+
+def test_digs__service_near_by(gridtools, found, tmp_path):
+    line = {"type": "LineString", "coordinates": [[EAST + 14, NORTH], [EAST + 14, NORTH + 40]]}
+    pipe = feature_collection(tmp_path / "pipe.geojson", [(line, {"kind": "gas pipe"})])
+    gridtools("area", found, "--interference", pipe, "--standoff", "2m")
+    result = gridtools("digs", found, "--json", *DAY).json
+    first = {d["dig_id"]: d for d in result["digs"]}["D001"]
+    assert "hand dig near a service (gas pipe" in first["cautions"]
+    assert "tolerance zone" in first["hold"]
+
+
+def test_digs__settings_are_kept_and_feet_are_understood(gridtools, found):
+    gridtools("digs", found, "--soil", "A", "--upright-to", "3ft", "--by", "machine", *DAY)
+    before = read(found)
+    gridtools("digs", found, *DAY)
+    assert read(found).volume_m3.tolist() == before.volume_m3.tolist()
+    with Job.open(found) as job:
+        assert job.setting("upright_to_m").number == pytest.approx(0.9144)
+        assert (job.setting("soil").text, job.setting("dig_by").text) == ("A", "machine")
+    assert "5 ft" in gridtools("digs", found, "--upright-to", "6ft", code=1).err
+
+
+def test_digs__expect(gridtools, found):
+    gridtools("digs", found, *DAY)
+    gridtools("digs", found, "--expect", "D001=scrap", *DAY)
+    digs = read(found)
+    assert digs.consequence[digs.dig_id == "D001"].tolist() == ["scrap"]
+    assert digs.rank[digs.dig_id == "D001"].tolist() == [3]
+    gridtools("digs", found, "--expect", "D001=unknown", *DAY)
+    assert read(found).expected.tolist() == ["", "", ""]
+    assert "there is no dig D009" in gridtools("digs", found, "--expect", "D009=scrap", code=1).err
+    assert "write a dig" in gridtools("digs", found, "--expect", "D001=gold", code=1).err
+
+
+def test_digs__bad_input_leaves_the_job_as_it_was(gridtools, found):
+    gridtools("digs", found, *DAY)
+    before = found.read_bytes()
+    assert "not a permit" in gridtools("digs", found, "--permit", "landowner", code=1).err
+    assert "kind of permit" in gridtools("digs", found, "--require", "king", code=1).err
+    gridtools("digs", found, "--soil", "D", code=2)
+    assert found.read_bytes() == before
+
+
+def test_digs__nothing_found_yet(gridtools, job):
+    result = gridtools("digs", job, *DAY)
+    assert "0 digs ready" in result.out
+    assert "gridtools candidates" in result.err
+
+
+def test_digs__same_job_same_bytes(gridtools, found):
+    gridtools("digs", found, "--budget", "20", *DAY)
+    first, pegs = read(found), read(found, DigPegs)
+    gridtools("digs", found, "--budget", "20", *DAY)
+    second, again = read(found), read(found, DigPegs)
+    assert [g.wkb for g in first.geometry] == [g.wkb for g in second.geometry]
+    assert [g.wkb for g in pegs.geometry] == [g.wkb for g in again.geometry]
+    assert first.visit.tolist() == second.visit.tolist()
+
+
+def test_digs__sheet(gridtools, planned, tmp_path):
+    write_found(planned, pinned=[0, 1])
+    gridtools("digs", planned, *DAY)
+    gridtools("sheets", planned, tmp_path / "sheets")
+    page = lxml.html.fromstring((tmp_path / "sheets" / "dig-list.html").read_text())
+    ready = page.xpath("//table[@data-section='ready']//tbody/@data-dig")
+    assert sorted(ready) == ["D001", "D002"]
+    assert page.xpath("//table[@data-section='wait']//tbody/@data-dig") == ["D003"]
+    text = page.text_content()
+    assert "of peg D001a" in text
+    assert "pinpoint first" in text
+    assert "competent person" in text
+    assert "52.3" in text
+
+
+def test_digs__sent_to_a_gps_unit(gridtools, found, tmp_path):
+    gridtools("digs", found, *DAY)
+    gridtools("send", found, tmp_path / "digs.gpx", "--layer", "digs")
+    assert b"<name>D001</name>" in (tmp_path / "digs.gpx").read_bytes()
