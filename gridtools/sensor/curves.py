@@ -8,6 +8,7 @@ curves of one shape differ in width alone. ``peak`` is the probability right ove
 
 import math
 from abc import abstractmethod
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any, ClassVar, Self
@@ -31,6 +32,9 @@ class Curve:
     ----------
     sweep_width_m
         Integral of the curve over all lateral distances, in metres.
+    law
+        Of each law: probability at distances of zero or more in sweep widths, given the shape
+        parameters by name; all arguments broadcast.
 
     Raises
     ------
@@ -39,6 +43,7 @@ class Curve:
     """
 
     kind: ClassVar[str]
+    law: ClassVar[Callable[..., Real]]
     sweep_width_m: float
 
     def __post_init__(self) -> None:
@@ -76,9 +81,9 @@ class Curve:
         """What shapes the curve besides its width, by name: see `curve_of`."""
         return {f.name: getattr(self, f.name) for f in fields(self) if f.name in _RANGES}
 
-    @abstractmethod
     def _at(self, distance_m: Real) -> Real:
-        """Probability at distances of zero or more."""
+        """Probability at distances of zero or more in metres."""
+        return type(self).law(distance_m / self.sweep_width_m, **self.parameters)
 
     @abstractmethod
     def _beyond(self, probability: Real) -> Real:
@@ -108,8 +113,9 @@ class DefiniteRange(Curve):
         """Definite range to either side."""
         return self.sweep_width_m / (2 * self.peak)
 
-    def _at(self, distance_m: Real) -> Real:
-        return np.where(distance_m <= self.range_m, self.peak, 0.0)
+    @staticmethod
+    def law(ratio: Real, peak: Any = 1.0) -> Real:  # noqa: D102
+        return np.where(2 * peak * ratio <= 1.0 + 1e-12, peak, 0.0)
 
     def _beyond(self, probability: Real) -> Real:
         return np.full(np.shape(probability), self.range_m)
@@ -128,17 +134,15 @@ class InverseCube(Curve):
     kind: ClassVar[str] = "inverse cube"
     peak: float = 1.0
 
-    @property
-    def _scale_m(self) -> float:
-        return self.sweep_width_m / (2 * self.peak * math.sqrt(math.pi))
-
-    def _at(self, distance_m: Real) -> Real:
+    @staticmethod
+    def law(ratio: Real, peak: Any = 1.0) -> Real:  # noqa: D102
         with np.errstate(divide="ignore", over="ignore"):
-            return -self.peak * np.expm1(-((self._scale_m / distance_m) ** 2))
+            return np.asarray(-peak * np.expm1(-1.0 / (4 * math.pi * (peak * ratio) ** 2)))
 
     def _beyond(self, probability: Real) -> Real:
         with np.errstate(divide="ignore"):
-            return self._scale_m / np.sqrt(-np.log1p(-probability / self.peak))
+            root = np.sqrt(-4 * math.pi * np.log1p(-probability / self.peak))
+            return self.sweep_width_m / (self.peak * root)
 
 
 @dataclass(frozen=True)
@@ -154,16 +158,13 @@ class HalfNormal(Curve):
     kind: ClassVar[str] = "half-normal"
     peak: float = 1.0
 
-    @property
-    def sigma_m(self) -> float:
-        """Standard deviation s."""
-        return self.sweep_width_m / (self.peak * math.sqrt(2 * math.pi))
-
-    def _at(self, distance_m: Real) -> Real:
-        return self.peak * np.exp(-0.5 * (distance_m / self.sigma_m) ** 2)
+    @staticmethod
+    def law(ratio: Real, peak: Any = 1.0) -> Real:  # noqa: D102
+        return np.asarray(peak * np.exp(-math.pi * (peak * ratio) ** 2))
 
     def _beyond(self, probability: Real) -> Real:
-        return self.sigma_m * np.sqrt(-2.0 * np.log(probability / self.peak))
+        root = np.sqrt(-np.log(probability / self.peak) / math.pi)
+        return np.asarray(root * self.sweep_width_m / self.peak)
 
 
 @dataclass(frozen=True)
@@ -183,18 +184,17 @@ class HazardRate(Curve):
     steepness: float
     peak: float = 1.0
 
-    @property
-    def _scale_m(self) -> float:
-        return self.sweep_width_m / (2 * self.peak * math.gamma(1.0 - 1.0 / self.steepness))
-
-    def _at(self, distance_m: Real) -> Real:
+    @staticmethod
+    def law(ratio: Real, steepness: Any = 2.0, peak: Any = 1.0) -> Real:  # noqa: D102
         with np.errstate(divide="ignore", over="ignore"):
-            return -self.peak * np.expm1(-((distance_m / self._scale_m) ** -self.steepness))
+            in_scales = 2 * peak * _gamma(1.0 - 1.0 / np.asarray(steepness)) * ratio
+            return np.asarray(-peak * np.expm1(-(in_scales**-steepness)))
 
     def _beyond(self, probability: Real) -> Real:
+        scale_m = self.sweep_width_m / (2 * self.peak * math.gamma(1.0 - 1.0 / self.steepness))
         with np.errstate(divide="ignore"):
             hazard = -np.log1p(-probability / self.peak)
-            return self._scale_m * hazard ** (-1.0 / self.steepness)
+            return np.asarray(scale_m * hazard ** (-1.0 / self.steepness))
 
 
 @dataclass(frozen=True)
@@ -212,28 +212,22 @@ class Logistic(Curve):
     kind: ClassVar[str] = "logistic"
     peak: float
 
-    @property
-    def intercept(self) -> float:
-        """Log odds a right over the object."""
-        return math.log(self.peak) - math.log1p(-self.peak)
-
-    @property
-    def slope_per_m(self) -> float:
-        """Fall b of the log odds with distance."""
-        return -2.0 * math.log1p(-self.peak) / self.sweep_width_m
-
     def __post_init__(self) -> None:
         super().__post_init__()
         if self.peak == 1.0:
             raise InputError(f"{self.kind}: peak is 1, which it never reaches; give less")
 
-    def _at(self, distance_m: Real) -> Real:
-        odds = np.clip(self.slope_per_m * distance_m - self.intercept, -700.0, 700.0)
+    @staticmethod
+    def law(ratio: Real, peak: Any = 0.5) -> Real:  # noqa: D102
+        fall = -2.0 * np.log1p(-peak) * ratio
+        odds = np.minimum(fall - np.log(peak) + np.log1p(-peak), 700.0)
         return np.asarray(1.0 / (1.0 + np.exp(odds)))
 
     def _beyond(self, probability: Real) -> Real:
+        intercept = math.log(self.peak) - math.log1p(-self.peak)
         odds = np.log(probability) - np.log1p(-probability)
-        return np.maximum(0.0, (self.intercept - odds) / self.slope_per_m)
+        fall = (odds - intercept) / (2.0 * math.log1p(-self.peak))
+        return np.asarray(np.maximum(0.0, fall * self.sweep_width_m))
 
 
 @dataclass(frozen=True)
@@ -281,6 +275,12 @@ class Smeared(Curve):
         at, p = self._table
         near = np.interp(-probability, -p, at)
         return np.where(probability > p[-1], near, self.curve.inverse(probability))
+
+
+def _gamma(value: Any) -> Any:
+    """Gamma function of an array, or of a number, without loading scipy."""
+    flat = [math.gamma(v) for v in np.ravel(value).tolist()]
+    return np.array(flat).reshape(np.shape(value))
 
 
 _SIMPSON_AT = np.arange(17) / 16
