@@ -3,11 +3,12 @@
 import hashlib
 import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from gridtools.columns import Layer
+    from gridtools.field.checks import StatedCheck
     from gridtools.field.derive import Derived
     from gridtools.field.intake import Counts
     from gridtools.field.outing import Outing, Walked
@@ -27,7 +28,7 @@ class Recorded:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Taken:
-    """What some log files brought."""
+    """What some log files brought, or checks stated without one."""
 
     logs: "Logs"
     new: "Walked"
@@ -77,12 +78,46 @@ def rules_of(
     )
 
 
+def read_checks(
+    stated: Sequence[tuple[str, str, bool]], tz: str | None
+) -> "tuple[StatedCheck, ...]":
+    """Checks from kind, time as text, and result."""
+    if not stated:
+        return ()
+    from gridtools.errors import InputError
+    from gridtools.field.checks import StatedCheck
+    from gridtools.formats.times import one_time, time_zone
+
+    zone = time_zone(tz) if tz else None
+    try:
+        return tuple(StatedCheck(kind, one_time(time, zone), ok) for kind, time, ok in stated)
+    except InputError as error:
+        raise InputError(f"--check: {error}") from error
+
+
+def add_checks(recorded: Recorded, session_id: str, stated: "Sequence[StatedCheck]") -> Taken:
+    """Checks of a session that was taken in before; nothing if none are stated."""
+    from gridtools.field.checks import further_checks
+    from gridtools.field.intake import Counts
+    from gridtools.field.outing import Walked, next_ids
+    from gridtools.layers import Logs
+
+    new = Walked.nothing()
+    if stated:
+        walked = recorded.walked
+        ids = next_ids("K", walked.checks.check_id, len(stated), 3)
+        rows = further_checks(stated, session_id, walked.sessions, walked.checks, ids)
+        new = replace(new, checks=rows)
+    return Taken(logs=Logs.empty(), new=new, counts=Counts(), notices=())
+
+
 def take_in_files(
     job: "Job",
     files: Sequence[str],
     outing: "Callable[[str], Outing]",
     recorded: Recorded,
     rules: "Rules",
+    checks: "Sequence[StatedCheck]",
     *,
     tz: str | None,
     hits: str,
@@ -96,6 +131,7 @@ def take_in_files(
     import numpy as np
     import shapely
 
+    from gridtools.errors import InputError
     from gridtools.field.intake import Counts, take_in
     from gridtools.field.outing import Walked
     from gridtools.formats.files import read_file
@@ -123,9 +159,10 @@ def take_in_files(
         digest = hashlib.sha256(data).hexdigest()
         known = digest in log_ids
         log_id = log_ids.get(digest, f"L{len(logs) + len(kept) + 1:03d}")
+        described = outing(log_id)
         taken = take_in(
             log,
-            outing(log_id),
+            described,
             recorded.lanes,
             recorded.walked.plus(new),
             rules,
@@ -136,6 +173,11 @@ def take_in_files(
         if not taken.session_id:
             why = "was taken in before" if known else "holds nothing that the job does not have"
             notices.append(f"{file} {why}: nothing is added")
+            if described.has_checks:
+                notices.append(
+                    "its checks are not added either: state them with --session and --check, "
+                    "without the file"
+                )
             continue
         new = new.plus(taken.new)
         if known:
@@ -150,6 +192,13 @@ def take_in_files(
                 taken_utc=np.datetime64("now", "ms"),
             )
         )
+    for check in checks if len(new.sessions) else ():
+        spans = zip(new.sessions.start_utc, new.sessions.finish_utc, strict=True)
+        if not any(check.is_near(start, finish) for start, finish in spans):
+            raise InputError(
+                f"--check: the {check.kind} check is over 12 hours from every log: correct its "
+                "time, or give --tz"
+            )
     return Taken(logs=Logs.concat(kept), new=new, counts=counts, notices=tuple(notices))
 
 

@@ -10,15 +10,47 @@ from gridtools.cli.options import POSITIVE_LENGTH, SIGNED_LENGTH, job_argument, 
 @click.argument("row_id", metavar="ID")
 @click.option("--reason", required=True, metavar="TEXT", help="Why; it is kept with the row.")
 @click.option("--strike", is_flag=True, help="Strike the row out: it stays, but counts no more.")
-@click.option("--operator", metavar="TEXT", help="Correct who walked a session.")
-@click.option("--instrument", metavar="TEXT", help="Correct the instrument of a session.")
-@click.option("--tuning", type=click.Choice(["motion", "static"]), help="Correct a session.")
-@click.option("--positions", type=click.Choice(["gps", "lane"]), help="Correct a session.")
-@click.option("--ahead", "ahead_m", type=SIGNED_LENGTH, help="Correct a session's lever arm.")
-@click.option("--right", "right_m", type=SIGNED_LENGTH, help="Correct a session's lever arm.")
-@click.option("--fix-accuracy", "accuracy_m", type=POSITIVE_LENGTH, help="Correct a session.")
-@click.option("--part", type=click.Choice(["start", "peak", "end"]), help="Correct a hit.")
-@click.option("--strength", type=float, help="Correct a hit.")
+@click.option("--operator", metavar="TEXT", help="Say who walked a session.")
+@click.option("--instrument", metavar="TEXT", help="Say which instrument and set-up a session had.")
+@click.option(
+    "--tuning",
+    type=click.Choice(["motion", "static"]),
+    help="Say how the instrument of a session was tuned.",
+)
+@click.option(
+    "--positions",
+    type=click.Choice(["gps", "lane"]),
+    help="Say whether GPS or the lane gives the positions of a session.",
+)
+@click.option(
+    "--ahead",
+    "ahead_m",
+    type=SIGNED_LENGTH,
+    help="Say how far the coil midpoint of a session was ahead of the antenna.",
+)
+@click.option(
+    "--right",
+    "right_m",
+    type=SIGNED_LENGTH,
+    help="Say how far the coil midpoint of a session was to the right of the antenna.",
+)
+@click.option(
+    "--fix-accuracy",
+    "accuracy_m",
+    type=POSITIVE_LENGTH,
+    help="Set the standard error of the fixes of a session, each axis.",
+)
+@click.option(
+    "--part",
+    type=click.Choice(["start", "peak", "end"]),
+    help="Say which part of a response a hit is.",
+)
+@click.option("--strength", type=float, help="Set the strength of a hit.")
+@click.option(
+    "--passed",
+    type=click.Choice(["pass", "fail"]),
+    help="Say how a check went.",
+)
 @output_options
 def amend(
     path: str,
@@ -29,7 +61,7 @@ def amend(
     quiet: bool,
     **values: str | float | None,
 ) -> None:
-    """Strike out or correct a session (S001), run (S001-0004) or hit (H0012), with a reason.
+    """Strike out or correct a session (S001), run (S001-0004), hit (H0012) or check (K001).
 
     Nothing is erased: the row, its old value and the reason stay. Runs and hits are worked out
     again at once.
@@ -48,6 +80,8 @@ def amend(
     from gridtools.layers import Runs
 
     given = {name: value for name, value in values.items() if value is not None}
+    if "passed" in given:
+        given["passed"] = given["passed"] == "pass"
     if strike == bool(given):
         raise click.UsageError("give either --strike or what to correct")
     with Job.open(path) as job:
@@ -66,6 +100,7 @@ def amend(
         with job.change("amend", options, runs_made_from()) as change:
             change.update(walk.sessions, (*SESSION_FIELDS, "struck", "note"))
             change.update(walk.hits, (*HIT_FIELDS, "struck", "note"))
+            change.update(walk.checks, ("passed", "struck", "note"))
             change.update(walk.fixes, ("struck",))
             change.update(walk.tape, ("struck",))
             write_derived(change, derived, before)

@@ -1,5 +1,7 @@
 """``gridtools record``: takes in logs of the walk, and works out runs and hits."""
 
+from typing import Any
+
 import click
 
 from gridtools.cli.options import (
@@ -12,10 +14,36 @@ from gridtools.cli.options import (
 CHECKS = {"pass": True, "fail": False, None: None}
 
 
+class _Check(click.ParamType[tuple[str, str, bool]]):
+    """Kind, time as text, and whether it passed."""
+
+    name = "kind,time,pass|fail"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, str, bool]:
+        kind, _, rest = str(value).partition(",")
+        time, _, result = rest.rpartition(",")
+        if kind not in ("function", "ground") or result not in ("pass", "fail") or not time:
+            self.fail(
+                f"{value!r} is not a check as in function,2026-06-01T11:30,pass or "
+                "ground,2026-06-01T11:30,fail",
+                param,
+                ctx,
+            )
+        return kind, time, result == "pass"
+
+
 @click.command()
 @job_argument
 @click.argument("files", metavar="[FILE]...", nargs=-1)
-@click.option("--session", "note", metavar="TEXT", default="", help="Remark on the outing.")
+@click.option(
+    "--session",
+    metavar="TEXT",
+    default="",
+    help="A remark on the outing, kept in the note of its session. Without a FILE, the session "
+    "that --check is about: S001.",
+)
 @click.option("--operator", metavar="TEXT", default="", help="Who walked.")
 @click.option("--instrument", metavar="TEXT", default="", help="Instrument and its set-up.")
 @click.option(
@@ -25,8 +53,25 @@ CHECKS = {"pass": True, "fail": False, None: None}
     show_default=True,
     help="Motion: the instrument retunes by itself, so a response fades when the walker stands.",
 )
-@click.option("--check-start", type=click.Choice(["pass", "fail"]), help="Function check before.")
-@click.option("--check-finish", type=click.Choice(["pass", "fail"]), help="Function check after.")
+@click.option(
+    "--check-start",
+    type=click.Choice(["pass", "fail"]),
+    help="How the function check before the walk went.",
+)
+@click.option(
+    "--check-finish",
+    type=click.Choice(["pass", "fail"]),
+    help="How the function check after the walk went.",
+)
+@click.option(
+    "--check",
+    "stated",
+    type=_Check(),
+    metavar="KIND,TIME,pass|fail",
+    multiple=True,
+    help="A function or ground check at any time, as function,2026-06-01T11:30,pass; may be given "
+    "several times. Without a FILE it is added to a --session taken in before.",
+)
 @click.option(
     "--positions",
     type=click.Choice(["gps", "lane"]),
@@ -66,12 +111,13 @@ CHECKS = {"pass": True, "fail": False, None: None}
 def record(
     path: str,
     files: tuple[str, ...],
-    note: str,
+    session: str,
     operator: str,
     instrument: str,
     tuning: str,
     check_start: str | None,
     check_finish: str | None,
+    stated: tuple[tuple[str, str, bool], ...],
     positions: str,
     hits_from: str,
     again: bool,
@@ -91,6 +137,8 @@ def record(
     from dataclasses import asdict
 
     from gridtools.cli._recording import (
+        add_checks,
+        read_checks,
         read_recorded,
         rules_of,
         run_lines,
@@ -106,6 +154,15 @@ def record(
     from gridtools.job import Job
     from gridtools.units import counted
 
+    if not files and (check_start or check_finish):
+        raise click.UsageError(
+            "--check-start and --check-finish go with a FILE; for a session taken in before give "
+            "--session and --check"
+        )
+    if not files and bool(session) != bool(stated):
+        raise click.UsageError("without a FILE, give --session and --check together, or neither")
+    checks = read_checks(stated, tz)
+
     def outing(log_id: str) -> Outing:
         return Outing(
             log_id=log_id,
@@ -118,14 +175,20 @@ def record(
             accuracy_m=float("nan") if fix_accuracy is None else fix_accuracy,
             check_start=CHECKS[check_start],
             check_finish=CHECKS[check_finish],
-            note=note,
+            checks=checks,
+            note=session,
         )
 
     speeds = {"min_speed_mps": min_speed, "max_speed_mps": max_speed}
     with Job.open(path) as job:
         rules = rules_of(job, **speeds)
         before = read_recorded(job)
-        taken = take_in_files(job, files, outing, before, rules, tz=tz, hits=hits_from, again=again)
+        if files:
+            taken = take_in_files(
+                job, files, outing, before, rules, checks, tz=tz, hits=hits_from, again=again
+            )
+        else:
+            taken = add_checks(before, session, checks)
         walk = before.walked.plus(taken.new)
         derived = derive(
             before.lanes, walk.sessions, walk.checks, walk.fixes, walk.tape, walk.hits, rules
@@ -138,6 +201,7 @@ def record(
             )
         options = {
             "files": files,
+            "checks": stated,
             "positions": positions,
             "hits": hits_from,
             "tz": tz,
@@ -155,12 +219,13 @@ def record(
     say(
         {
             "sessions": taken.new.sessions.session_id.tolist(),
+            "checks": taken.new.checks.check_id.tolist(),
             "new": asdict(counts),
             "runs": runs,
         },
         [
             f"Taken in: {counted(counts.fixes, 'fix')}, {counted(counts.hits, 'hit')}, "
-            f"{counted(counts.tape, 'tape row')}"
+            f"{counted(counts.tape, 'tape row')}, {counted(len(taken.new.checks), 'check')}"
             + (f"; {repeated} left out, which the job had before." if repeated else "."),
             "",
             *lines,

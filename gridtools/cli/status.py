@@ -13,6 +13,7 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     from gridtools.cli._settings import stale_notices, stored
     from gridtools.cli.output import say, table
     from gridtools.coverage.progress import lane_progress
+    from gridtools.field.checks import doubts
     from gridtools.job import Job
     from gridtools.layers import (
         Candidates,
@@ -50,8 +51,10 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     failed = [
         f"{checks.session_id[i]} {checks.kind[i]} check {checks.check_id[i]}"
         for i in range(len(checks))
-        if not checks.passed[i] and checks.session_id[i] not in struck
+        if not (checks.passed[i] or checks.struck[i] or checks.session_id[i] in struck)
     ]
+    made = int((~checks.struck).sum())
+    doubtful = doubts(runs, sessions, checks)
     whole = coverage.take(coverage.confidence == "all")
     verdicts = {
         verdict: int((found.verdict == verdict).sum())
@@ -74,6 +77,7 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         "covered_percent": dict(zip(whole.part.tolist(), whole.percent.tolist(), strict=True)),
         "candidates": verdicts,
         "failed_checks": failed,
+        "doubtful_runs": [run_id for doubt in doubtful for run_id in doubt.run_ids],
         "stale": stale,
     }
     lines = [
@@ -106,16 +110,14 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     ]
     if len(found):
         lines.append("Candidates: " + ", ".join(f"{n} {v}" for v, n in verdicts.items()) + ".")
-    lines.append(
-        f"Failed checks: {', '.join(failed) or 'none'}, of {counted(len(checks), 'check')} made."
-    )
+    lines.append(f"Failed checks: {', '.join(failed) or 'none'}, of {counted(made, 'check')} made.")
     lines.append(
         f"Time left is walking at {speed:g} m/s with {TURN_SECONDS:g} s for each lane begun."
     )
     say(
         summary,
         lines,
-        notices,
+        [*notices, *(doubt.sentence for doubt in doubtful)],
         as_json=as_json,
         quiet=quiet,
     )

@@ -14,7 +14,7 @@ from gridtools.errors import InputError, MissingError
 from gridtools.field.match import lane_lines
 from gridtools.field.outing import POSITIONS, TUNINGS, Walked
 from gridtools.field.tape import rows_of_run
-from gridtools.layers import Fixes, Hits, Lanes, Runs, Sessions, Tape
+from gridtools.layers import Checks, Fixes, Hits, Lanes, Runs, Sessions, Tape
 
 SESSION_FIELDS = (
     "operator",
@@ -27,7 +27,7 @@ SESSION_FIELDS = (
 )
 HIT_FIELDS = ("part", "strength")
 PARTS = ("start", "peak", "end", "")
-_L = TypeVar("_L", Sessions, Hits)
+_L = TypeVar("_L", Sessions, Hits, Checks)
 
 
 def _row(ids: NDArray[np.object_], row_id: str, what: str) -> int:
@@ -55,6 +55,13 @@ def _with_value(layer: _L, row: int, name: str, value: object) -> _L:
     return layer.with_columns(**{name: column})
 
 
+def _struck(layer: _L, row: int, row_id: str, reason: str) -> _L:
+    if layer.struck[row]:
+        raise InputError(f"{row_id} is struck out already ({layer.note[row]})")
+    note = _noted(layer.note, row, f"struck: {_reason(reason)}")
+    return _with_value(layer, row, "struck", True).with_columns(note=note)
+
+
 def amended(
     walked: Walked,
     runs: Runs,
@@ -63,25 +70,25 @@ def amended(
     reason: str,
     values: Mapping[str, str | float],
 ) -> Walked:
-    """The walk with one session, run or hit corrected, or struck out where no values are given.
+    """The walk with one row corrected, or struck out where no values are given.
 
     Parameters
     ----------
     walked, runs, lanes
         What the job holds; lanes with infill and recheck lanes.
     row_id
-        ``S001`` is a session, ``S001-0004`` a run, ``H0012`` a hit.
+        ``S001`` is a session, ``S001-0004`` a run, ``H0012`` a hit, ``K001`` a check.
     reason
         Why.
     values
-        New values by column, as for `correct_session` and `correct_hit`.
+        New values by column, as for `correct_session`, `correct_hit` and `correct_check`.
 
     Raises
     ------
     MissingError
         If there is no such row.
     InputError
-        If no reason is given, or a value does not fit.
+        If no reason is given, a value does not fit, or the row is struck out already.
     """
     if row_id in runs.run_id:
         if values:
@@ -104,7 +111,17 @@ def amended(
             if values
             else strike_hit(hits, row_id, reason),
         )
+    if row_id in walked.checks.check_id:
+        checks = walked.checks
+        return replace(
+            walked,
+            checks=correct_check(checks, row_id, reason, **values)
+            if values
+            else _struck(checks, _row(checks.check_id, row_id, "check"), row_id, reason),
+        )
     sessions = walked.sessions
+    if row_id not in sessions.session_id:
+        raise MissingError(f"the job has no session, run, hit or check {row_id!r}")
     return replace(
         walked,
         sessions=correct_session(sessions, row_id, reason, **values)
@@ -130,9 +147,7 @@ def strike_session(sessions: Sessions, session_id: str, reason: str) -> Sessions
     >>> bool(struck.struck[0]), struck.note[0]
     (True, 'wet; struck: wrong coil')
     """
-    row = _row(sessions.session_id, session_id, "session")
-    note = _noted(sessions.note, row, f"struck: {_reason(reason)}")
-    return _with_value(sessions, row, "struck", True).with_columns(note=note)
+    return _struck(sessions, _row(sessions.session_id, session_id, "session"), session_id, reason)
 
 
 def strike_hit(hits: Hits, hit_id: str, reason: str) -> Hits:
@@ -145,9 +160,7 @@ def strike_hit(hits: Hits, hit_id: str, reason: str) -> Hits:
     InputError
         If no reason is given.
     """
-    row = _row(hits.hit_id, hit_id, "hit")
-    note = _noted(hits.note, row, f"struck: {_reason(reason)}")
-    return _with_value(hits, row, "struck", True).with_columns(note=note)
+    return _struck(hits, _row(hits.hit_id, hit_id, "hit"), hit_id, reason)
 
 
 def strike_run(
@@ -184,6 +197,9 @@ def strike_run(
     row = _row(runs.run_id, run_id, "run")
     text = _reason(reason)
     owner = runs.session_id[row]
+    at = _row(sessions.session_id, owner, "session")
+    if runs.reason[row] == "struck":
+        raise InputError(f"run {run_id} is struck out already ({sessions.note[at]})")
     mine = fixes.run_id == run_id
     noted = np.zeros(len(tape), dtype=np.bool_)
     if not mine.any():
@@ -192,7 +208,6 @@ def strike_run(
         raise MissingError(
             f"run {run_id!r} has no fixes and no tape row of its own: record the job again first"
         )
-    at = _row(sessions.session_id, owner, "session")
     start = runs.start_utc[row]
     when = "" if np.isnat(start) else f" of {np.datetime_as_string(start, unit='s')}Z"
     name = runs.lane_id[row] or "no lane"
@@ -258,6 +273,43 @@ def correct_hit(hits: Hits, hit_id: str, reason: str, **values: str | float) -> 
     """
     row = _row(hits.hit_id, hit_id, "hit")
     return _corrected(hits, row, _reason(reason), values, HIT_FIELDS, {"part": PARTS})
+
+
+def correct_check(checks: Checks, check_id: str, reason: str, **values: str | float) -> Checks:
+    """Checks with the result of one corrected; its note keeps the old one and the reason.
+
+    Parameters
+    ----------
+    checks
+        The layer.
+    check_id, reason
+        Which check, and why.
+    **values
+        ``passed``, true or false.
+
+    Raises
+    ------
+    MissingError
+        If there is no such check.
+    InputError
+        If no reason is given, it has that result already, or another value is given.
+
+    Examples
+    --------
+    >>> made = Checks.build(check_id=["K001"], passed=False)
+    >>> right = correct_check(made, "K001", "pressed the wrong key", passed=True)
+    >>> bool(right.passed[0]), right.note[0]
+    (True, 'was fail: pressed the wrong key')
+    """
+    row = _row(checks.check_id, check_id, "check")
+    if set(values) != {"passed"}:
+        raise InputError("a check has only its result to correct: give --passed")
+    words = {True: "pass", False: "fail"}
+    old = bool(checks.passed[row])
+    if bool(values["passed"]) == old:
+        raise InputError(f"check {check_id} is a {words[old]} already")
+    note = _noted(checks.note, row, f"was {words[old]}: {_reason(reason)}")
+    return _with_value(checks, row, "passed", not old).with_columns(note=note)
 
 
 def _corrected(

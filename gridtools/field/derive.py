@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gridtools.field.checks import doubts, judged
 from gridtools.field.hits import Track, placed_hits, response_lengths_m
 from gridtools.field.match import LaneLines, follow, follow_stated, lane_lines
 from gridtools.field.rules import Rules
@@ -19,7 +20,6 @@ from gridtools.field.walk import Walk, Wholes, sampling_interval_s, walk_of
 from gridtools.layers import Checks, Fixes, Hits, Lanes, Runs, Sessions, Tape
 
 _STRUCK = "struck"
-_FAILED_CHECK = "failed check"
 # A run may lose up to one sampling interval at each end; said where that is a long way.
 _SPARSE_M = 3.0
 
@@ -118,7 +118,7 @@ def derive(
             taped = tape_runs(tape, rows[np.argsort(tape.tape_id[rows], kind="stable")], lines)
             notices += taped.notices
             parts.append(_taped_table(taped, tape, name, lines))
-        table = _judged(_numbered(Runs.concat(parts), name), session, checks)
+        table = judged(_numbered(Runs.concat(parts), name), session, checks)
         if walked is not None:
             ids = table.run_id[: len(walked.lane)]
             speed[walk.row] = walk.speed_mps
@@ -139,7 +139,7 @@ def derive(
         fixes=fixes.with_columns(speed_mps=speed, run_id=fix_run),
         hits=placed.with_columns(response_m=response_lengths_m(placed, rules)),
         tally=_tally(runs),
-        notices=(*notices, *unplaced),
+        notices=(*notices, *unplaced, *(d.sentence for d in doubts(runs, sessions, checks))),
     )
 
 
@@ -266,26 +266,6 @@ def _numbered(runs: Runs, name: str) -> Runs:
     number = np.empty(len(runs), np.int64)
     number[np.argsort(start, kind="stable")] = np.arange(1, len(runs) + 1)
     return runs.with_columns(run_id=[f"{name}-{n:04d}" for n in number])
-
-
-def _judged(runs: Runs, session: Sessions, checks: Checks) -> Runs:
-    """Acceptance, once strikes and checks of the session are known."""
-    reason = runs.reason.copy()
-    if session.struck[0]:
-        reason[:] = _STRUCK
-    mine = checks.take(checks.session_id == session.session_id[0])
-    good = np.sort(mine.time_utc[mine.passed & ~np.isnat(mine.time_utc)])
-    last = np.where(np.isnat(runs.finish_utc), runs.start_utc, runs.finish_utc)
-    for failed in mine.time_utc[~mine.passed]:
-        # Unknown times compare as false, so that the doubt falls on the run.
-        before, after = good[good <= failed], good[good > failed]
-        bad = np.ones(len(runs), dtype=np.bool_)
-        if before.size:
-            bad &= ~(last <= before[-1])
-        if after.size:
-            bad &= ~(runs.start_utc >= after[0])
-        reason[bad & (reason == "")] = _FAILED_CHECK
-    return runs.with_columns(reason=reason, accepted=reason == "")
 
 
 def _tally(runs: Runs) -> tuple[Tally, ...]:

@@ -10,15 +10,15 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gridtools.columns import feature_id
 from gridtools.errors import InputError
+from gridtools.field.checks import StatedCheck, checks_of
 from gridtools.field.logs import RawLog
 from gridtools.field.match import lane_lines
-from gridtools.field.outing import Outing, Walked
+from gridtools.field.outing import Outing, Walked, next_ids
 from gridtools.field.repeats import repeated, repeated_notes
 from gridtools.field.rules import Rules
 from gridtools.field.walk import Flags, Reals, Times, Wholes
-from gridtools.layers import Checks, Fixes, Hits, Lanes, Sessions, Tape
+from gridtools.layers import Fixes, Hits, Lanes, Sessions, Tape
 from gridtools.units import counted
 
 
@@ -103,7 +103,7 @@ def take_in(
     ('S001', ['F000001', 'F000002'], 1)
     """
     notices = list(log.notices)
-    session = _next("S", before.sessions.session_id, 1, 3)[0]
+    session = next_ids("S", before.sessions.session_id, 1, 3)[0]
     seen = before.unstruck() if again else before
     fixes, repeated_fixes = _new_fixes(log, session, lanes, before, seen, rules, notices)
     tape, repeated_tape = _new_tape(log, session, lanes, before, seen, rules)
@@ -130,27 +130,14 @@ def take_in(
         note=outing.note,
     )
     told = [
-        (when, passed)
+        StatedCheck("function", when, passed)
         for when, passed in ((start, outing.check_start), (finish, outing.check_finish))
         if passed is not None
     ]
-    checks = Checks.build(
-        len(told),
-        check_id=_next("K", before.checks.check_id, len(told), 3),
-        session_id=session,
-        time_utc=np.array([when for when, _ in told], dtype="datetime64[ms]"),
-        kind="function",
-        passed=[passed for _, passed in told],
-    )
+    told += [check for check in outing.checks if check.is_near(start, finish)]
+    checks = checks_of(told, session, next_ids("K", before.checks.check_id, len(told), 3))
     new = Walked(sessions=sessions, checks=checks, fixes=fixes, tape=tape, hits=hits)
     return Intake(new, session, counts, tuple(notices))
-
-
-def _next(letter: str, existing: NDArray[np.object_], count: int, digits: int) -> list[str]:
-    """The next ids after the existing ones."""
-    # Ids have leading zeros, so the longest and then the greatest text has the highest number.
-    last = feature_id(max(existing, key=lambda name: (len(name), name))) if len(existing) else 0
-    return [f"{letter}{n:0{digits}d}" for n in range(last + 1, last + 1 + count)]
 
 
 def _new_fixes(
@@ -173,7 +160,7 @@ def _new_fixes(
     fixes = Fixes.build(
         len(xy),
         geometry=_points(xy),
-        fix_id=_next("F", before.fixes.fix_id, len(xy), 6),
+        fix_id=next_ids("F", before.fixes.fix_id, len(xy), 6),
         session_id=session,
         time_utc=time,
         segment=log.fix_segment[usable][~again],
@@ -229,7 +216,7 @@ def _new_tape(
     new = ~again
     tape = Tape.build(
         int(new.sum()),
-        tape_id=_next("T", before.tape.tape_id, int(new.sum()), 3),
+        tape_id=next_ids("T", before.tape.tape_id, int(new.sum()), 3),
         session_id=session,
         lane_id=log.tape_lane[new],
         from_m=log.tape_from_m[new],
@@ -290,7 +277,7 @@ def _new_hits(
     hits = Hits.build(
         len(new),
         geometry=_points(xy[new]),
-        hit_id=_next("H", before.hits.hit_id, len(new), 4),
+        hit_id=next_ids("H", before.hits.hit_id, len(new), 4),
         session_id=session,
         time_utc=time[new],
         part=log.hit_part[new],

@@ -5,7 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gridtools.columns import feature_id
 from gridtools.errors import InputError
+from gridtools.field.checks import StatedCheck
 from gridtools.layers import Checks, Fixes, Hits, Sessions, Tape
 
 TUNINGS = ("motion", "static")
@@ -32,6 +34,8 @@ class Outing:
         Standard error of a fix, each axis; NaN if unknown.
     check_start, check_finish
         Whether the function check before and after passed; None if it is not told.
+    checks
+        Further checks, each for the sessions within a field day of it.
 
     Raises
     ------
@@ -49,6 +53,7 @@ class Outing:
     accuracy_m: float = float("nan")
     check_start: bool | None = None
     check_finish: bool | None = None
+    checks: tuple[StatedCheck, ...] = ()
     note: str = ""
 
     def __post_init__(self) -> None:
@@ -56,6 +61,11 @@ class Outing:
             raise InputError(f"tuning is {' or '.join(TUNINGS)}, not {self.tuning!r}")
         if self.positions not in POSITIONS:
             raise InputError(f"positions is {' or '.join(POSITIONS)}, not {self.positions!r}")
+
+    @property
+    def has_checks(self) -> bool:
+        """Whether any check is told."""
+        return not (self.check_start is self.check_finish is None and not self.checks)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -103,3 +113,16 @@ class Walked:
             tape=Tape.concat([self.tape, new.tape]),
             hits=Hits.concat([self.hits, new.hits]),
         )
+
+
+def next_ids(letter: str, existing: NDArray[np.object_], count: int, digits: int) -> list[str]:
+    """Ids that follow the existing ones.
+
+    Examples
+    --------
+    >>> next_ids("K", np.array(["K001", "K002"], dtype=object), 2, 3)
+    ['K003', 'K004']
+    """
+    # Ids have leading zeros, so the longest and then the greatest text has the highest number.
+    last = feature_id(max(existing, key=lambda name: (len(name), name))) if len(existing) else 0
+    return [f"{letter}{n:0{digits}d}" for n in range(last + 1, last + 1 + count)]

@@ -4,6 +4,7 @@ Positions come out in metres in the job's metric CRS, times in UTC. Which waypoi
 the rest of the rules, stand in docs/logs.md.
 """
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
@@ -39,6 +40,8 @@ from gridtools.units import counted, listed
 
 _FAR_M = 1000.0
 _FAR_DEG = 10.0
+# What begins a file of another kind: JSON, or control characters that no text has.
+_OTHER = re.compile(rb"[{\[]|%PDF|(?s:.*)[\x01-\x08\x0e-\x19\x1c-\x1f]")
 
 
 def read_logs(
@@ -132,7 +135,14 @@ def _parse(data: bytes, name: str, job: _Job) -> GpxContent | CsvLog | RawLog:
     if not data.strip():
         raise InputError(f"{name} is empty")
     # Byte order marks of UTF-8 and UTF-16 may stand before the first bracket.
-    if suffix == ".gpx" or data[:64].lstrip(b"\xef\xbb\xbf\xff\xfe\0 \t\r\n").startswith(b"<"):
+    head = data[:4096].lstrip(b"\xef\xbb\xbf\xff\xfe\0 \t\r\n").replace(b"\0", b"")
+    markup = head.startswith(b"<")
+    if (markup and b"gpx" not in head.lower()) or _OTHER.match(head):
+        raise InputError(
+            f"{name} is not a log: expected GPX, CSV with a header, or a note of the lanes "
+            "walked as plain text"
+        )
+    if suffix == ".gpx" or markup:
         return read_gpx(data, name)
     text = decode(data, name)
     if suffix in (".csv", ".tsv") or has_csv_header(text, name):

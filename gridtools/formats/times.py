@@ -46,6 +46,33 @@ def time_zone(name: str) -> ZoneInfo:
         ) from error
 
 
+def one_time(text: str, zone: ZoneInfo | None) -> np.datetime64:
+    """Time in UTC from a text, in a zone where it states none.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or states no zone and there is none to take.
+
+    Examples
+    --------
+    >>> str(one_time("2026-06-01T09:30", ZoneInfo("Europe/Berlin")))
+    '2026-06-01T07:30:00.000'
+    """
+    times, naive, bad = parse_times([text])
+    if bad[0] or not text.strip():
+        raise InputError(f"{text!r} is not a time as in 2026-06-01T09:30:15Z")
+    if naive[0]:
+        if zone is None:
+            raise InputError(
+                f"the time {text} has no zone: give --tz, for example --tz Europe/Berlin"
+            )
+        times, unclear = to_utc(times, zone)
+        if unclear[0]:
+            raise InputError(f"clocks in {zone.key} changed over {text}: write the zone")
+    return np.datetime64(times[0])
+
+
 def parse_times(texts: Sequence[str]) -> tuple[Times, Mask, Mask]:
     """Times (n,) from texts, which of them are naive (n,), and which are unreadable (n,).
 

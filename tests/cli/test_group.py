@@ -132,3 +132,20 @@ def test_job__busy(gridtools, planned):
         other.execute("ROLLBACK")
     other.close()
     assert "again" in result.err
+
+
+@pytest.mark.parametrize("when", ["before", "after"])
+def test_interrupt__before_and_after_the_commit(gridtools, planned, monkeypatch, when):
+    """Ctrl-C while the job is read, and once more while the result is printed."""
+
+    def interrupt(*_, **__):
+        raise KeyboardInterrupt
+
+    before = planned.read_bytes()
+    place = "gridtools.job.Job.read" if when == "before" else "gridtools.cli.output.say"
+    monkeypatch.setattr(place, interrupt)
+    result = gridtools("record", planned, "--max-speed", "3", code=130)
+    assert result.err == (
+        "Interrupted: the job has the whole change of this command, or none of it.\n"
+    )
+    assert (planned.read_bytes() == before) == (when == "before")

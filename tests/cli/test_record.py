@@ -1,10 +1,12 @@
+from datetime import timedelta
+
 import numpy as np
 import pytest
 
 from gridtools.job import Job
-from gridtools.layers import Fixes, Hits, Logs, Runs, Sessions, Tape
+from gridtools.layers import Checks, Fixes, Hits, Logs, Runs, Sessions, Tape
 
-from ..walks import lanes_of, walk_gpx
+from ..walks import START, lanes_of, walk_gpx
 
 
 @pytest.fixture
@@ -88,6 +90,9 @@ def test_record__failed_check_takes_runs_back(gridtools, planned, log):
         ("time,lon,lat\n2026-05-12T09:00:00,15,52\n", "zone.csv", "--tz"),
         ("1-999 walked\n", "note.txt", "1-999"),
         ("", "nothing.csv", "empty"),
+        ('{"type": "FeatureCollection"}', "walk.geojson", "is not a log: expected GPX, CSV"),
+        ("<!DOCTYPE html>\n<html>Sign in</html>", "walk.gpx", "is not a log: expected GPX, CSV"),
+        ("%PDF-1.7", "walk.pdf", "is not a log: expected GPX, CSV"),
     ],
 )
 def test_record__unusable_log_leaves_the_job(gridtools, tmp_path, planned, content, name, message):
@@ -136,8 +141,8 @@ def test_amend__session_and_hit(gridtools, planned, log):
     assert hits.struck.tolist() == [True]
     assert hits.strength.tolist() == [3.0]
     assert sessions.tuning.tolist() == ["static"]
-    assert "no session" in gridtools(
-        "amend", planned, "S009", "--strike", "--reason", "x", code=1).err  # fmt: skip
+    unknown = gridtools("amend", planned, "S009", "--strike", "--reason", "x", code=1)
+    assert "no session, run, hit or check 'S009'" in unknown.err
     gridtools("amend", planned, "S001", "--reason", "x", code=2)
 
 
@@ -211,3 +216,152 @@ def test_record__names_hits_without_a_run(gridtools, tmp_path, planned, log):
     result = gridtools("record", planned, log, rows)
     untied = "7 of 8 hits could not be tied to a run: H0002, H0003, H0004, H0005, H0006 and 2 more"
     assert untied in result.err
+
+
+def reasons(job):
+    runs = read(job, Runs)[0]
+    return [runs.reason[runs.lane_id == lane].tolist() for lane in ("1-001", "1-002", "1-015")]
+
+
+def test_amend__check(gridtools, planned, log):
+    """A result entered wrongly takes no run back any more once it is corrected or struck out."""
+    gridtools("record", planned, log, "--check-start", "fail", "--check-finish", "fail")
+    assert reasons(planned) == [["failed check"]] * 3
+    wrong = ("--reason", "pressed the wrong key")
+    gridtools("amend", planned, "K001", "--passed", "pass", *wrong)
+    assert reasons(planned) == [["failed check"]] * 3
+    assert "K001 is a pass already" in gridtools(
+        "amend", planned, "K001", "--passed", "pass", *wrong, code=1).err  # fmt: skip
+    gridtools("amend", planned, "K002", "--strike", "--reason", "other instrument")
+    assert reasons(planned) == [[""]] * 3
+    checks = read(planned, Checks)[0]
+    assert checks.passed.tolist() == [True, False]
+    assert checks.note.tolist() == ["was fail: pressed the wrong key", "struck: other instrument"]
+    result = gridtools("status", planned)
+    assert "Failed checks: none, of 1 check made." in result.out
+    assert "only its result" in gridtools(
+        "amend", planned, "K001", "--strength", "2", *wrong, code=1).err  # fmt: skip
+
+
+@pytest.mark.parametrize("row_id", ["S001", "S001-0001", "H0001", "K001"])
+def test_amend__struck_out_already(gridtools, planned, log, row_id):
+    gridtools("record", planned, log, "--check-start", "pass")
+    gridtools("amend", planned, row_id, "--strike", "--reason", "wrong coil")
+    before = planned.read_bytes()
+    again = gridtools("amend", planned, row_id, "--strike", "--reason", "twice", code=1).err
+    assert "is struck out already" in again
+    assert "wrong coil" in again
+    assert planned.read_bytes() == before
+
+
+def test_record__checks_during_the_walk(gridtools, planned, log):
+    """By hand: each lane takes 43 s with its turn, so lane 2 is walked from 09:00:43 on."""
+    zone = ("--tz", "Europe/Berlin")
+    gridtools("record", planned, log, *zone,
+              "--check", "function,2026-05-12T11:00:40,pass",
+              "--check", "ground,2026-05-12T11:01:22,fail",
+              "--check", "function,2026-05-12T09:01:24Z,pass")  # fmt: skip
+    checks = read(planned, Checks)[0]
+    assert checks.kind.tolist() == ["function", "ground", "function"]
+    assert checks.session_id.tolist() == ["S001"] * 3
+    assert checks.time_utc.astype(str).tolist() == [
+        "2026-05-12T09:00:40.000", "2026-05-12T09:01:22.000", "2026-05-12T09:01:24.000"
+    ]  # fmt: skip
+    assert reasons(planned) == [[""], ["failed check"], [""]]
+
+
+def test_record__checks_of_a_session_taken_in_before(gridtools, planned, log):
+    gridtools("record", planned, log, "--check-start", "pass")
+    after = "function,2026-05-12T10:30:00Z,fail"
+    result = gridtools("record", planned, "--session", "S001", "--check", after)
+    assert "1 check" in result.out
+    assert reasons(planned) == [["failed check"]] * 3
+    before = planned.read_bytes()
+    assert "has that function check already, as K002" in gridtools(
+        "record", planned, "--session", "S001", "--check", after, code=1).err  # fmt: skip
+    assert "no session 'S002'" in gridtools(
+        "record", planned, "--session", "S002", "--check", after, code=1).err  # fmt: skip
+    for check, message in [
+        ("function,2025-05-12T10:30:00Z,pass", "over 12 hours from session S001"),
+        ("function,2026-05-12T10:30:00,pass", "give --tz"),
+        ("function,half past ten,pass", "'half past ten' is not a time"),
+    ]:
+        words = ("--session", "S001", "--check", check)
+        assert message in gridtools("record", planned, *words, code=1).err
+    assert planned.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--check", "smell,2026-05-12T10:30:00Z,pass"],
+        ["--check", "function,2026-05-12T10:30:00Z,maybe"],
+        ["--check", "function,pass"],
+        ["--check", "function,2026-05-12T10:30:00Z,pass"],
+        ["--session", "S001"],
+        ["--check-start", "fail"],
+    ],
+)
+def test_record__checks_wrongly_stated(gridtools, planned, log, words):
+    gridtools("record", planned, log)
+    gridtools("record", planned, *words, code=2)
+
+
+def test_record__checks_of_a_log_that_brings_nothing(gridtools, planned, log):
+    gridtools("record", planned, log)
+    result = gridtools("record", planned, log, "--check-start", "fail")
+    assert "its checks are not added either" in result.err
+    assert not len(read(planned, Checks)[0])
+    far = gridtools("record", planned, log, "--again", "--check", "ground,2026-05-13T23:00Z,fail")
+    assert "not added either" in far.err
+
+
+def test_record__check_far_from_every_log(gridtools, planned, log):
+    words = ("--check", "ground,2026-05-13T23:00Z,fail")
+    assert "over 12 hours from every log" in gridtools(
+        "record", planned, log, *words, code=1).err  # fmt: skip
+
+
+def two_outings(gridtools, tmp_path, planned, first=(), second=(), hours=2):
+    lanes, crs = lanes_of(planned)
+    halves = (lanes.take(lanes.pass_no == n) for n in (1, 2))
+    for name, half, words, start in zip(
+        "ab", halves, (first, second), (START, START + timedelta(hours=hours)), strict=True
+    ):
+        path = tmp_path / f"{name}.gpx"
+        path.write_text(walk_gpx(half, crs, start=start))
+        result = gridtools("record", planned, path, *words)
+    return result
+
+
+def test_record__failed_start_check_throws_doubt_on_the_session_before(
+    gridtools, tmp_path, planned
+):
+    """By hand: of 30 runs of pass 1 at 43 s each, two end by the check at 09:01:20."""
+    good = ("--check", "function,2026-05-12T09:01:20Z,pass")
+    result = two_outings(gridtools, tmp_path, planned, good, ("--check-start", "fail"))
+    said = "session S001: 28 accepted runs in doubt"
+    assert said in result.err
+    status = gridtools("status", planned)
+    assert said in status.err
+    assert len(gridtools("status", planned, "--json").json["doubtful_runs"]) == 28
+    # The walker judges that it was failing, as the note says how.
+    words = result.err[result.err.index("record --session S001") :].split()[1:5]
+    gridtools("record", planned, *words)
+    assert reasons(planned) == [[""], [""], ["failed check"]]
+    assert "in doubt" not in gridtools("status", planned).err
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "hours"),
+    [
+        (["--check-finish", "pass"], ["--check-start", "fail"], 2),
+        ([], ["--check-start", "pass"], 2),
+        ([], ["--check-start", "fail", "--instrument", "Other"], 2),
+        ([], ["--check-start", "fail"], 20),
+    ],
+)
+def test_record__no_doubt(gridtools, tmp_path, planned, first, second, hours):
+    """Not after a passed check, of another instrument, or on another day."""
+    result = two_outings(gridtools, tmp_path, planned, first, second, hours)
+    assert "in doubt" not in result.err

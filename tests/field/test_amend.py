@@ -123,7 +123,7 @@ def test_amended__by_the_form_of_the_id(ground):
     assert amended(walk, *change, "H0002", "x", {"strength": 3.0}).hits.strength[1] == 3.0
     with pytest.raises(InputError, match="a run is derived"):
         amended(walk, *change, "S002-0001", "x", {"strength": 3.0})
-    with pytest.raises(MissingError, match="no session 'Q9'"):
+    with pytest.raises(MissingError, match="no session, run, hit or check 'Q9'"):
         amended(walk, *change, "Q9", "x", {})
 
 

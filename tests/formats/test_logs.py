@@ -381,8 +381,9 @@ def test_read_log__told_by_content(data, name, found):
         (b"\n", "a.csv", "a.csv is empty"),
         (b"1-001", "a.gpx", "a.gpx is not GPX"),
         (b"1-001 to 1-002", "a.csv", "a.csv: its header .* is none of"),
-        (b"<kml/>", "a.txt", "is not GPX 1.0 or 1.1"),
-        (b"\x89PNG\r\n\x1a\n", "a.png", "is not UTF-8 text"),
+        (b"<kml/>", "a.txt", "a.txt is not a log: expected GPX, CSV"),
+        (b"<gpx-like/>", "a.txt", "is not GPX 1.0 or 1.1"),
+        (b"lane\n1-001 H\xfcgel", "a.csv", "line 2: is not UTF-8 text"),
         (b"some prose", "a.txt", "a.txt, line 1: cannot read 'some prose'"),
     ],
 )
