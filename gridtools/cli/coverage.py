@@ -53,9 +53,10 @@ def coverage(
     )
     from gridtools.cli.output import records, say
     from gridtools.coverage.measure import DEFAULT_MIN_GAP_M2, measure_coverage
+    from gridtools.field.checks import doubts
     from gridtools.handover.cautions import NO_PROOF, sweep_statement
     from gridtools.job import Job
-    from gridtools.layers import Exclusion, Infill, Lanes, Runs, SearchArea, Sessions, Site
+    from gridtools.layers import Checks, Exclusion, Infill, Lanes, Runs, SearchArea, Sessions, Site
     from gridtools.plan.area import no_go
     from gridtools.plan.effort import WALKING_MPS
     from gridtools.units import format_area, format_duration, format_length
@@ -67,10 +68,10 @@ def coverage(
         least_gap = next((g for g in (min_gap, kept_gap) if g is not None), DEFAULT_MIN_GAP_M2)
         careful = fix_accuracy_m(fix_accuracy, job)
         passes = int(stored(job, "passes") or 2)
-        numbers = {n: stored(job, f"infill_last_{n}") for n in range(1, passes + 1)}
+        runs = job.read(Runs)
         found = measure_coverage(
             job.read(SearchArea),
-            job.read(Runs),
+            runs,
             job.read(Lanes),
             sweep_width_m=sweep_width,
             passes=passes,
@@ -82,9 +83,9 @@ def coverage(
             no_go=no_go(job.read(Site), job.read(Exclusion)),
             lane_spacing_m=stored(job, "lane_spacing_m"),
             speed_mps=stored(job, "speed_mps") or WALKING_MPS,
-            infill_last_numbers={n: int(last) for n, last in numbers.items() if last is not None},
         )
         notices = stale_notices(job, "search_area", "runs")
+        notices += [d.sentence for d in doubts(runs, job.read(Sessions), job.read(Checks))]
         options = {"fix_accuracy_m": fix_accuracy, "fail_under": fail_under}
         with job.change(
             "coverage",
@@ -111,8 +112,6 @@ def coverage(
                 change.set("min_gap_m2", min_gap, "m2")
             if fix_accuracy is not None:
                 change.set("fix_accuracy_m", fix_accuracy, "m")
-            for pass_no, last in found.infill_last_numbers.items():
-                change.set(f"infill_last_{pass_no}", float(last))
     rows = found.coverage
     whole = rows.take(rows.confidence == "all")
     under = [
@@ -162,7 +161,7 @@ def _figures(rows: "Coverage", *, cautious: bool) -> list[str]:
     for part in dict.fromkeys(rows.part):
         for confidence, title in (("all", part), ("reduced", "  of it reduced")):
             row = rows.take((rows.part == part) & (rows.confidence == confidence))
-            if row.search_m2.sum() > 0:
+            if row.search_m2.sum() > 0:  # ground of reduced confidence may be none
                 careful = (f"{row.cautious_percent[0]:.2f} %",) if cautious else ()
                 lines.append(
                     (

@@ -344,6 +344,7 @@ def test_record__failed_start_check_throws_doubt_on_the_session_before(
     assert said in result.err
     status = gridtools("status", planned)
     assert said in status.err
+    assert said in gridtools("coverage", planned).err
     assert len(gridtools("status", planned, "--json").json["doubtful_runs"]) == 28
     # The walker judges that it was failing, as the note says how.
     words = result.err[result.err.index("record --session S001") :].split()[1:5]
