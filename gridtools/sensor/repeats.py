@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from gridtools.sensor.curves import Curve
-from gridtools.sensor.fit import DROP
 from gridtools.sensor.trials import Trials
 
+#: Half the 90 % point of chi-squared with one degree of freedom (Wilks 1938).
+_DROP = 1.353
 #: Groups of repeats below which nothing is said (common practice, no source).
 FEWEST_GROUPS = 10
 #: An interval wider than this settles nothing.
@@ -79,7 +80,7 @@ def dependence_of(trials: Trials, curve: Curve) -> Dependence | None:
     mixed = (1.0 - d)[:, None] * alone + d[:, None] * together
     log_likelihood = np.log(np.maximum(mixed, 1e-300)).sum(axis=1)
     best = int(np.argmax(log_likelihood))
-    inside = d[log_likelihood >= log_likelihood[best] - DROP]
+    inside = d[log_likelihood >= log_likelihood[best] - _DROP]
     if inside[-1] - inside[0] > _WIDEST:
         return None
     return Dependence(
