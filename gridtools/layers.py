@@ -351,7 +351,10 @@ class Infill(Lanes):
 
     table = "infill"
     meaning = "lanes to walk to close the gaps, drawn in walking direction"
-    reason: Annotated[Text, Col("gap that it closes")]
+    reason: Annotated[
+        Text,
+        Col("gap that it closes; walked, or closed if its gap is gone otherwise, once not to walk"),
+    ]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -26,6 +26,7 @@ def area(
     """
     from gridtools.cli._ground import read_ground, site_lines
     from gridtools.cli.output import say
+    from gridtools.coverage.infill import to_walk
     from gridtools.job import Job
     from gridtools.layers import Exclusion, Infill, Interference, Lanes, Recheck, Site
     from gridtools.plan.area import area_notices, entering_notices, no_go, search_area
@@ -38,7 +39,7 @@ def area(
         exclusion = Exclusion.concat([job.read(Exclusion), ground.exclusion])
         interference = Interference.concat([job.read(Interference), ground.interference])
         found = search_area(site, exclusion, interference)
-        lanes = Lanes.joined(job.read(Lanes), job.read(Infill), job.read(Recheck))
+        lanes = Lanes.joined(job.read(Lanes), to_walk(job.read(Infill)), job.read(Recheck))
         entering = entering_notices(lanes, no_go(site, exclusion))
         options = {"exclusion": exclusions, "interference": interferences, "control": controls}
         with job.change("area", options, [Site, Exclusion, Interference]) as change:

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from gridtools.layers import Coverage
 
 LISTED_GAPS = 8
+# Less ground of reduced confidence than this is the rounding of coordinates.
+_NO_GROUND_M2 = 0.05
 
 
 @click.command()
@@ -161,7 +163,7 @@ def _figures(rows: "Coverage", *, cautious: bool) -> list[str]:
     for part in dict.fromkeys(rows.part):
         for confidence, title in (("all", part), ("reduced", "  of it reduced")):
             row = rows.take((rows.part == part) & (rows.confidence == confidence))
-            if row.search_m2.sum() > 0:  # ground of reduced confidence may be none
+            if confidence == "all" or row.search_m2.sum() > _NO_GROUND_M2:
                 careful = (f"{row.cautious_percent[0]:.2f} %",) if cautious else ()
                 lines.append(
                     (

@@ -82,7 +82,7 @@ def lanes(
     from gridtools.plan.area import no_go
     from gridtools.plan.effort import TURN_SECONDS, WALKING_MPS
     from gridtools.plan.lanes import plan_lanes
-    from gridtools.plan.replan import keep_walked, next_numbers
+    from gridtools.plan.replan import keep_walked, last_numbers
     from gridtools.units import format_duration, format_length
 
     if stay_inside and run_on is not None:
@@ -114,8 +114,10 @@ def lanes(
                 "was walked, with new numbers"
             )
         # A number that was once given may stand on somebody's sheet, even if never walked.
-        last = [int(stored(job, f"lane_last_{n}") or 0) for n in (1, 2)] if walked else [0, 0]
-        first_numbers = next_numbers(old if walked else Lanes.empty(), (last[0], last[1]))
+        last = {1: 0, 2: 0}
+        if walked:
+            kept = {n: int(stored(job, f"lane_last_{n}") or 0) for n in (1, 2)}
+            last = last_numbers(old.lane_id, kept)
         plan = plan_lanes(
             area,
             no_go(job.read(Site), job.read(Exclusion)),
@@ -129,7 +131,7 @@ def lanes(
             speed_mps=speed_mps,
             crs=job.metric_crs,
             on=day,
-            first_numbers=first_numbers,
+            first_numbers=(last[1] + 1, last[2] + 1),
         )
         planned = keep_walked(old, job.read(Runs).lane_id, plan.lanes) if walked else plan.lanes
         notices = stale_notices(job, "search_area")
@@ -151,8 +153,8 @@ def lanes(
             change.set("passes", str(passes))
             change.set("speed_mps", speed_mps, "m/s")
             change.set("magnetic_date", day.isoformat())
-            for pass_no, number in enumerate(next_numbers(plan.lanes, (last[0], last[1])), start=1):
-                change.set(f"lane_last_{pass_no}", float(number - 1))
+            for pass_no, number in last_numbers(plan.lanes.lane_id, last).items():
+                change.set(f"lane_last_{pass_no}", float(number))
     seconds = sum(p.seconds for p in plan.passes)
     say(
         {

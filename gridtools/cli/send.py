@@ -51,6 +51,7 @@ def send(
 
     from gridtools.cli._settings import fix_accuracy_m, stale_notices, stored
     from gridtools.cli.output import say
+    from gridtools.coverage.infill import to_walk
     from gridtools.errors import InputError, RefusedError
     from gridtools.field.accuracy import spacing_notices
     from gridtools.formats.files import read_file, write_files
@@ -68,7 +69,7 @@ def send(
     if named := [option for option, value in unfit.items() if value]:
         why = "its lanes belong to no pass" if layer == "recheck" else "points go as waypoints"
         raise click.UsageError(f"{' and '.join(named)} cannot go with --layer {layer}: {why}")
-    lines = {kind.table: kind for kind in (Lanes, Infill, Recheck)}
+    lines: dict[str, type[Lanes]] = {kind.table: kind for kind in (Lanes, Infill, Recheck)}
     points = {kind.table: kind for kind in (Pegs, Candidates, Digs)}
     with Job.open(path) as job:
         name = job.setting("name")
@@ -76,6 +77,8 @@ def send(
         notices = stale_notices(job, layer)
         if layer in lines:
             lanes = job.read(lines[layer])
+            if isinstance(lanes, Infill):
+                lanes = to_walk(lanes)
             if pass_no is not None:
                 lanes = lanes.take(lanes.pass_no == pass_no)
             notices += entering_notices(lanes, no_go(job.read(Site), job.read(Exclusion)))

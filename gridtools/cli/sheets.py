@@ -18,6 +18,7 @@ def sheets(path: str, folder: str, as_json: bool, quiet: bool) -> None:
 
     from gridtools.cli._settings import stale_notices, stored
     from gridtools.cli.output import say
+    from gridtools.coverage.infill import to_walk
     from gridtools.errors import MissingError
     from gridtools.formats.files import write_files
     from gridtools.geodesy import WGS84, transform_xy
@@ -58,7 +59,7 @@ def sheets(path: str, folder: str, as_json: bool, quiet: bool) -> None:
                 **figures,
                 bearing_date=date.fromisoformat(day.text) if day else None,
                 pegs=job.read(Pegs),
-                infill=job.read(Infill),
+                infill=to_walk(job.read(Infill)),
                 recheck=job.read(Recheck),
                 outline=shapely.union_all(job.read(SearchArea).geometry),
                 no_go=no_go(job.read(Site), job.read(Exclusion)),

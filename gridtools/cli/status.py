@@ -12,6 +12,8 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     """Say where the job stands: lanes done, short and left, checks, layers out of date."""
     from gridtools.cli._settings import stale_notices, stored
     from gridtools.cli.output import say, table
+    from gridtools.coverage.infill import WALKED, to_walk
+    from gridtools.coverage.names import spans
     from gridtools.coverage.progress import lane_progress
     from gridtools.field.checks import doubts
     from gridtools.job import Job
@@ -27,22 +29,30 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         Sessions,
     )
     from gridtools.plan.effort import TURN_SECONDS, WALKING_MPS, walking_seconds
-    from gridtools.units import counted, format_area, format_duration, format_length, listed
+    from gridtools.units import counted, format_area, format_duration, format_length
 
     with Job.open(path) as job:
         runs, sessions, checks = job.read(Runs), job.read(Sessions), job.read(Checks)
         speed = stored(job, "speed_mps") or WALKING_MPS
         name = job.setting("name")
         area = float(job.read(SearchArea).area_m2.sum())
-        lanes = job.read(Lanes)
+        lanes, infill = job.read(Lanes), job.read(Infill)
         kinds = {
             **{f"pass {n}": lanes.take(lanes.pass_no == n) for n in (1, 2)},
-            "infill": Lanes.joined(job.read(Infill)),
+            "infill": Lanes.joined(to_walk(infill)),
             "recheck": Lanes.joined(job.read(Recheck)),
         }
         coverage, found = job.read(Coverage), job.read(Candidates)
         stale, notices = job.stale(), stale_notices(job)
-    progress = {kind: lane_progress(layer, runs) for kind, layer in kinds.items() if len(layer)}
+    # What coverage found walked is done, though a run may span a part of the lane only.
+    done = {"infill": int((infill.reason == WALKED).sum())}
+    progress = {
+        kind: lane_progress(layer, runs)
+        for kind, layer in kinds.items()
+        if len(layer) or done.get(kind)
+    }
+    for kind, p in progress.items():
+        done[kind] = done.get(kind, 0) + int(p.done.sum())
     left = {
         kind: walking_seconds(p.left_m, 0.0, int((~p.done).sum()), speed)
         for kind, p in progress.items()
@@ -66,9 +76,9 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         "sessions": int((~sessions.struck).sum()),
         "lanes": {
             kind: {
-                "done": int(p.done.sum()),
+                "done": done[kind],
                 "short": [str(i) for i in p.lane_id[p.short]],
-                "to_walk": [str(i) for i in p.lane_id[p.walked_m == 0]],
+                "to_walk": [str(i) for i in p.lane_id[p.untouched]],
                 "left_m": p.left_m,
                 "left_s": left[kind],
             }
@@ -89,9 +99,9 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
             [
                 (
                     kind,
-                    str(int(p.done.sum())),
+                    str(done[kind]),
                     str(int(p.short.sum())),
-                    str(int((p.walked_m == 0).sum())),
+                    str(int(p.untouched.sum())),
                     format_length(p.left_m),
                     format_duration(left[kind]) if p.left_m else "none",
                 )
@@ -101,8 +111,11 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         "",
     ]
     for kind, p in progress.items():
-        if p.done.any() and not p.done.all():
-            lines.append(f"To walk, {kind}: {listed(p.lane_id[~p.done].tolist(), 12)}.")
+        # All lanes of a pass that nobody has begun need no list.
+        if p.untouched.any() and not (kind.startswith("pass") and p.untouched.all()):
+            lines.append(f"To walk, {kind}: {spans(set(p.lane_id[p.untouched]))}.")
+        if p.short.any():
+            lines.append(f"Short, {kind}: {spans(set(p.lane_id[p.short]))}.")
     outdated = " (out of date: run gridtools coverage)" if "coverage" in stale else ""
     lines += [
         f"Covered by {part}: {percent:.2f} %{outdated}."
@@ -110,10 +123,13 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     ]
     if len(found):
         lines.append("Candidates: " + ", ".join(f"{n} {v}" for v, n in verdicts.items()) + ".")
-    lines.append(f"Failed checks: {', '.join(failed) or 'none'}, of {counted(made, 'check')} made.")
-    lines.append(
-        f"Time left is walking at {speed:g} m/s with {TURN_SECONDS:g} s for each lane begun."
-    )
+    failures = f"{len(failed)} failed: {', '.join(failed)}" if failed else "none failed"
+    lines += [
+        f"Checks: {counted(made, 'check')} made, {failures}." if made else "Checks: none made.",
+        "To walk: no accepted run on the lane. Short: accepted runs span only a part of it; where "
+        "that left a gap, coverage lays an infill lane.",
+        f"Time left is walking at {speed:g} m/s with {TURN_SECONDS:g} s for each lane begun.",
+    ]
     say(
         summary,
         lines,

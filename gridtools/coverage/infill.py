@@ -1,7 +1,5 @@
 """Infill lanes: lanes to walk over the gaps of a pass, with ids that stay theirs."""
 
-import re
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -19,6 +17,7 @@ from gridtools.layers import Gaps, Infill
 from gridtools.plan import ground as plan_ground
 from gridtools.plan.effort import walking_seconds
 from gridtools.plan.order import arrange
+from gridtools.plan.replan import last_numbers
 from gridtools.plan.strips import Frame, Stretches
 from gridtools.swath.uncovered import uncovered
 from gridtools.units import bearing_of, format_area
@@ -28,12 +27,26 @@ Whole = NDArray[np.int64]
 
 #: A gap this narrow is listed but not laned: nobody walks a lane to half of it.
 NARROW_M = 0.1
-WALKED = "walked"
+#: Reasons of lanes that are not to walk: an accepted run is on it, or its gap is gone otherwise.
+WALKED, CLOSED = "walked", "closed"
 
 _SAME_M = 0.001
 # An order improved until nothing helps takes minutes for thousands of legs.
 _MANY_LEGS = 200
-_INFILL_ID = re.compile(r"([12])-i(\d+)[a-z]*")
+
+
+def to_walk(infill: Infill) -> Infill:
+    """Infill lanes that are still to walk.
+
+    Examples
+    --------
+    >>> line = shapely.LineString([(0, 0), (9, 0)])
+    >>> rows = Infill.build(geometry=[line] * 3, lane_id=["1-i001", "1-i002", "1-i003"],
+    ...                     reason=[WALKED, "gap 1-001", CLOSED])
+    >>> to_walk(rows).lane_id.tolist()
+    ['1-i002']
+    """
+    return infill.take((infill.reason != WALKED) & (infill.reason != CLOSED))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -43,11 +56,9 @@ class InfillPlan:
     Attributes
     ----------
     lanes
-        Lanes already walked, then those to walk in walking order.
+        Lanes walked or closed, then those to walk in walking order.
     length_m, dead_m, seconds
         Walking on the lanes to walk, dead walking between them, and the time for both.
-    last_numbers
-        Highest number ever given to an infill lane, by pass.
     notices
         What was left out, and why.
     """
@@ -56,7 +67,6 @@ class InfillPlan:
     length_m: float
     dead_m: float
     seconds: float
-    last_numbers: dict[int, int]
     notices: tuple[str, ...]
 
 
@@ -91,12 +101,12 @@ def plan_infill(
     gaps: Gaps,
     old: Infill,
     rules: InfillRules,
-    last_numbers: Mapping[int, int],
 ) -> InfillPlan:
     """Infill lanes over the listed gaps of all passes.
 
-    Lanes that a run was walked on stay. A lane to walk that lies where one of the job's infill
-    lanes already lies keeps that one's id and direction; others get numbers never used before.
+    An id stands for one line for ever, since somebody may be out with it. A lane to walk that
+    lies on one of the job's infill lanes takes that one, with its id and direction; others get
+    numbers never used before. Lanes that are no longer to walk stay, with the reason why.
 
     Parameters
     ----------
@@ -108,15 +118,10 @@ def plan_infill(
         Infill lanes of the job so far.
     rules
         What to keep to.
-    last_numbers
-        Highest number ever given to an infill lane, by pass, where the job knows it.
     """
-    walked_ids = {
-        str(name) for walk in walks for layer in (walk.accepted, walk.rejected)
-        for name in layer.lane_id
-    }  # fmt: skip
+    walked_ids = {str(name) for walk in walks for name in walk.accepted.lane_id}
     walked = np.array([name in walked_ids for name in old.lane_id], dtype=bool)
-    numbers = _last_numbers([*old.lane_id, *walked_ids], last_numbers)
+    numbers = last_numbers([*old.lane_id, *walked_ids], {}, "i")
     stand = plan_ground.Ground(rules.area, rules.no_go)
     layers: list[Infill] = []
     notices: list[str] = []
@@ -127,7 +132,7 @@ def plan_infill(
         notices += dropped
         if not len(lines):
             continue
-        lines, known = _matched(lines, old.take(old.pass_no == walk.pass_no))
+        lines, known = _matched(lines, old.take(old.pass_no == walk.pass_no), rules)
         lines, known, dead = _in_order(lines, known, walk, stand)
         dead_m += dead
         turns += max(0, len(lines) - 1)
@@ -136,28 +141,19 @@ def plan_infill(
             numbers[walk.pass_no] += 1
             ids[i] = f"{walk.pass_no}-i{numbers[walk.pass_no]:03d}"
         layers.append(_layer(lines, ids, walk.pass_no, gaps, rules))
-    to_walk = Infill.concat(layers)
-    kept = old.take(walked & ~np.isin(old.lane_id.astype(str), to_walk.lane_id.astype(str)))
-    kept = kept.with_columns(reason=WALKED)
+    laid = Infill.concat(layers)
+    settled = ~np.isin(old.lane_id.astype(str), laid.lane_id.astype(str))
+    kept = old.with_columns(reason=np.where(walked, WALKED, CLOSED).astype(object)).take(settled)
     before = max([0, *(int(walk.lanes.seq.max(initial=0)) for walk in walks), *kept.seq.tolist()])
-    to_walk = to_walk.with_columns(seq=before + 1 + np.arange(len(to_walk)))
-    length_m = float(to_walk.length_m.sum())
+    laid = laid.with_columns(seq=before + 1 + np.arange(len(laid)))
+    length_m = float(laid.length_m.sum())
     return InfillPlan(
-        lanes=Infill.concat([kept, _with_bearings(to_walk, rules)]),
+        lanes=Infill.concat([kept, _with_bearings(laid, rules)]),
         length_m=length_m,
         dead_m=dead_m,
         seconds=walking_seconds(length_m, dead_m, turns, rules.speed_mps),
-        last_numbers=numbers,
         notices=tuple(notices),
     )
-
-
-def _last_numbers(names: list[str], known: Mapping[int, int]) -> dict[int, int]:
-    highest = {1: known.get(1, 0), 2: known.get(2, 0)}
-    for name in names:
-        if match := _INFILL_ID.fullmatch(name):
-            highest[int(match[1])] = max(highest[int(match[1])], int(match[2]))
-    return highest
 
 
 def _lines(
@@ -210,23 +206,29 @@ def _lines(
     return lines, notices
 
 
-def _matched(lines: Geometries, old: Infill) -> tuple[Geometries, NDArray[np.object_]]:
-    """Lines, and the id of the old lane that lies where each does, or empty.
+def _matched(
+    lines: Geometries, old: Infill, rules: InfillRules
+) -> tuple[Geometries, NDArray[np.object_]]:
+    """Lines, and the id of the old lane that each lies on, or empty.
 
-    The old lane's own geometry is taken, since chainages were counted from its start.
+    The old lane's own geometry is taken, since chainages were counted from its start. It may be
+    longer by a sweep width in all: to walk that much too far is better than a new id in the field.
     """
     known = np.full(len(lines), "", dtype=np.object_)
+    barred = shapely.length(shapely.intersection(old.geometry, rules.no_go)) > _SAME_M
+    old = old.take(~barred)
     if not len(old):
         return lines, known
     lines = lines.copy()
+    ends = np.asarray(shapely.points(_ends(lines)), dtype=np.object_)
     row, at = shapely.STRtree(old.geometry).query(lines, predicate="dwithin", distance=_SAME_M)
-    ends = _ends(lines)[row]
-    there = _ends(old.geometry)[at]
-    same = np.zeros(len(row), dtype=bool)
-    for pair in (there, there[:, ::-1]):
-        same |= (np.abs(ends - pair) <= _SAME_M).all(axis=(1, 2))
+    off = shapely.distance(ends[row], old.geometry[at][:, None]).max(axis=1, initial=0.0)
+    more = shapely.length(old.geometry)[at] - shapely.length(lines)[row]
+    same = (off <= _SAME_M) & (more <= rules.sweep_width_m)
+    row, at, more = row[same], at[same], more[same]
     taken: set[int] = set()
-    for i, k in zip(row[same].tolist(), at[same].tolist(), strict=True):
+    for pair in np.lexsort((at, row, np.round(more, 3))):
+        i, k = int(row[pair]), int(at[pair])
         if not known[i] and k not in taken:
             taken.add(k)
             known[i], lines[i] = old.lane_id[k], old.geometry[k]

@@ -1,6 +1,5 @@
 """What was covered, what was missed, and what to walk to close it."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -10,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
-from gridtools.coverage.infill import WALKED, InfillRules, plan_infill
+from gridtools.coverage.infill import InfillRules, plan_infill, to_walk
 from gridtools.coverage.listing import list_gaps
 from gridtools.coverage.parts import Tally, Zones, coverage_layer
 from gridtools.coverage.walked import split_passes
@@ -39,8 +38,6 @@ class CoverageResult:
         Layers. A pass that covered nothing has no row in `covered`.
     infill_length_m, infill_dead_m, infill_seconds
         Length of the infill lanes to walk, dead walking between them, and the time for both.
-    infill_last_numbers
-        Highest number ever given to an infill lane, by pass: to be kept, and given back.
     cautious_width_m
         Sweep width behind the cautious figures; NaN if there are none.
     notices
@@ -54,14 +51,13 @@ class CoverageResult:
     infill_length_m: float
     infill_dead_m: float
     infill_seconds: float
-    infill_last_numbers: dict[int, int]
     cautious_width_m: float
     notices: tuple[str, ...]
 
     @property
     def infill_to_walk(self) -> Infill:
         """Infill lanes not walked yet, in walking order."""
-        return self.infill.take(self.infill.reason != WALKED)
+        return to_walk(self.infill)
 
     def percent(self, part: str, confidence: str = "all", *, cautious: bool = False) -> float:
         """Covered share of a part (``pass 1``, ``pass 2``, ``either``, ``both``), in percent.
@@ -98,7 +94,6 @@ def measure_coverage(
     no_go: Any = None,
     lane_spacing_m: float | None = None,
     speed_mps: float = WALKING_MPS,
-    infill_last_numbers: Mapping[int, int] | None = None,
     threads: int | None = None,
 ) -> CoverageResult:
     """Ground within half a sweep width of accepted runs, gaps, and infill lanes.
@@ -134,8 +129,6 @@ def measure_coverage(
         Greatest distance between infill lanes over a wide gap; the sweep width if not given.
     speed_mps
         Walking speed, for the time that infill lanes take.
-    infill_last_numbers
-        Highest number ever given to an infill lane, by pass, from an earlier result.
     threads
         Number of threads; results do not depend on it.
 
@@ -192,7 +185,7 @@ def measure_coverage(
             for parts, walk in zip(left, walks, strict=True)
         ]
     )
-    to_walk = plan_infill(
+    closing = plan_infill(
         walks,
         gaps,
         infill,
@@ -206,19 +199,17 @@ def measure_coverage(
             crs=crs,
             on=on,
         ),
-        infill_last_numbers or {},
     )
     return CoverageResult(
         covered=_covered(zones, left),
         gaps=gaps,
-        infill=to_walk.lanes,
+        infill=closing.lanes,
         coverage=coverage_layer(zones, tally, careful, min_gap_m2),
-        infill_length_m=to_walk.length_m,
-        infill_dead_m=to_walk.dead_m,
-        infill_seconds=to_walk.seconds,
-        infill_last_numbers=to_walk.last_numbers,
+        infill_length_m=closing.length_m,
+        infill_dead_m=closing.dead_m,
+        infill_seconds=closing.seconds,
         cautious_width_m=careful_width,
-        notices=(*notices, *to_walk.notices),
+        notices=(*notices, *closing.notices),
     )
 
 

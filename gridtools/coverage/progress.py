@@ -40,6 +40,11 @@ class Progress:
         return (self.walked_m > 0) & (self.walked_m >= self.length_m - lacking)
 
     @property
+    def untouched(self) -> NDArray[np.bool_]:
+        """Lanes (n,) without an accepted run."""
+        return np.equal(self.walked_m, 0.0)
+
+    @property
     def short(self) -> NDArray[np.bool_]:
         """Lanes (n,) walked in part."""
         return ~self.done & (self.walked_m > 0)

@@ -90,7 +90,7 @@ def send_lanes(
     1
     """
     if not len(lanes):
-        raise InputError(f"there are no lanes in {lanes.table} to send")
+        raise InputError(f"there are no lanes to walk in layer {lanes.table}")
     if max_points is not None and max_points < 2:
         raise InputError("a lane has two points: allow at least 2 points in a route")
     lanes = lanes.take(np.argsort(lanes.seq, kind="stable"))

@@ -1,6 +1,7 @@
 """Planning again after walking has begun: what was walked stays, no lane number comes twice."""
 
 import re
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -8,28 +9,30 @@ from gridtools.columns import Text
 from gridtools.layers import Lanes
 
 
-def next_numbers(lanes: Lanes, last: tuple[int, int] = (0, 0)) -> tuple[int, int]:
-    """First lane numbers of pass 1 and pass 2 that are above all those in use.
+def last_numbers(
+    names: Iterable[str], known: Mapping[int, int], letter: str = ""
+) -> dict[int, int]:
+    """Highest number ever given to a lane of pass 1 and of pass 2.
 
     Parameters
     ----------
-    lanes
-        Lanes in use.
-    last
-        Highest numbers ever given, of lanes that may be gone by now.
+    names
+        Lane ids in use; other names are passed over.
+    known
+        Highest numbers by pass as far as they were kept, of lanes that may be gone by now.
+    letter
+        What stands before the number: i for infill lanes.
 
     Examples
     --------
-    >>> from shapely import LineString
-    >>> line = LineString([(0, 0), (9, 0)])
-    >>> next_numbers(Lanes.build(geometry=[line] * 2, lane_id=["1-007", "1-012b"], pass_no=1))
-    (13, 1)
+    >>> last_numbers(["1-007", "1-012b", "1-i020"], {2: 3})
+    {1: 12, 2: 3}
     """
-    highest = {1: last[0], 2: last[1]}
-    for lane_id in lanes.lane_id:
-        if match := re.fullmatch(r"([12])-(\d+)[a-z]*", lane_id):
+    highest = {1: known.get(1, 0), 2: known.get(2, 0)}
+    for name in names:
+        if match := re.fullmatch(rf"([12])-{letter}(\d+)[a-z]*", name):
             highest[int(match[1])] = max(highest[int(match[1])], int(match[2]))
-    return highest[1] + 1, highest[2] + 1
+    return highest
 
 
 def keep_walked(old: Lanes, walked: Text, new: Lanes) -> Lanes:

@@ -17,6 +17,9 @@ from gridtools.errors import InputError
 # 600 fixes takes seconds as one line and 0.03 s in stretches of 8 segments. A smooth walk is
 # cheapest in long stretches.
 _SEGMENTS_PER_STRETCH = 512
+# The round ends at a cut have their corners elsewhere than the round bend there had, by up to
+# 6.3 cm² at a half width of 1 m; where the track goes straight on there is nothing to differ.
+_STRAIGHT_WINDOW = 64
 _SEGMENTS_PER_KNOT_STRETCH = 8
 _KNOT_WINDOW = 16
 _KNOT_RATIO = 3.0
@@ -67,8 +70,9 @@ class Segments(NamedTuple):
 def split(lines: NDArray[np.object_]) -> Segments:
     """Segments of lines (n,), in order, each with the number of the stretch it belongs to.
 
-    Stretches are bounded by the ends of lines, by a greatest number of segments, and are short
-    where a line is knotted. Empty lines have no segments; a line of one repeated point has one.
+    Stretches are bounded by the ends of lines, by a greatest number of segments (cut where the
+    track is straightest), and are short where a line is knotted. Empty lines have no segments; a
+    line of one repeated point has one.
 
     Raises
     ------
@@ -90,11 +94,26 @@ def split(lines: NDArray[np.object_]) -> Segments:
     place = np.arange(len(start), dtype=np.int64) - first
     block = place // _SEGMENTS_PER_KNOT_STRETCH
     knotted = _knotted(xy, start, line)
-    long_block = place // _SEGMENTS_PER_STRETCH
-    fresh = np.ones(len(start), dtype=bool)
-    fresh[1:] = (line[1:] != line[:-1]) | (long_block[1:] != long_block[:-1])
+    fresh = place == 0
+    full = np.flatnonzero((place > 0) & (place % _SEGMENTS_PER_STRETCH == 0))
+    fresh[_straightest(xy, start, full)] = True
     fresh[1:] |= (knotted[1:] | knotted[:-1]) & (block[1:] != block[:-1])
     return Segments(xy, start, np.cumsum(fresh, dtype=np.int64))
+
+
+def _straightest(
+    xy: NDArray[np.float64], start: NDArray[np.int64], last: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Segment (k,) that turns least from the one before it, of those up to each ``last`` (k,)."""
+    window = last[:, None] - np.arange(_STRAIGHT_WINDOW)
+    at = start[window]
+    before, after = xy[at] - xy[start[window - 1]], xy[at + 1] - xy[at]
+    cross = before[..., 0] * after[..., 1] - before[..., 1] * after[..., 0]
+    turn = np.abs(np.arctan2(cross, (before * after).sum(axis=-1)))
+    # A repeated point hides the turn of the walk.
+    turn[(before == 0).all(axis=-1) | (after == 0).all(axis=-1)] = np.pi
+    chosen: NDArray[np.int64] = window[np.arange(len(last)), turn.argmin(axis=1)]
+    return chosen
 
 
 def _knotted(

@@ -43,8 +43,10 @@ def test_coverage__infill_walked_closes_the_gap(gridtools, tmp_path, missed):
     assert result["gaps"] == 0
     assert result["infill"] == []
     with Job.open(missed) as job:
-        walked = set(job.read(Runs).lane_id)
-        assert set(job.read(Infill).lane_id) <= walked
+        runs, infill = job.read(Runs), job.read(Infill)
+    # A walk on an infill lane that lies on a planned one counts for the planned one.
+    assert set(infill.reason) == {"walked", "closed"}
+    assert set(infill.lane_id[infill.reason == "walked"]) <= set(runs.lane_id)
     assert gridtools("status", missed, "--json").json["lanes"]["infill"]["left_m"] == 0.0
 
 
@@ -76,3 +78,31 @@ def test_coverage__min_gap_moves_gaps_to_slivers(gridtools, missed):
     whole = [r for r in result["coverage"] if (r["part"], r["confidence"]) == ("pass 1", "all")]
     assert whole[0]["slivers"] >= 1
     assert whole[0]["slivers_m2"] == pytest.approx(160.0, abs=0.5)
+
+
+def test_coverage__infill_once_issued_is_known_when_it_comes_back(gridtools, tmp_path, missed):
+    """The planned lanes are walked after all, and coverage made, while somebody is out with the
+    infill lanes: no longer to walk, printed or sent, but a tape note may still name them."""
+    gridtools("coverage", missed)
+    issued = lanes_of(missed, Infill)[0].lane_id.tolist()
+    lanes, crs = lanes_of(missed)
+    log = tmp_path / "late.gpx"
+    rest = [lane for lane in lanes.lane_id if lane not in ("1-002", "1-003", "1-004")]
+    log.write_text(walk_gpx(lanes, crs, skip=rest, start=START + timedelta(days=1)))
+    gridtools("record", missed, log)
+    assert gridtools("coverage", missed, "--json").json["infill"] == []
+    infill = lanes_of(missed, Infill)[0]
+    assert dict(zip(infill.lane_id, infill.reason, strict=True)) == dict.fromkeys(issued, "closed")
+    assert "infill" not in gridtools("status", missed, "--json").json["lanes"]
+    gridtools("send", missed, tmp_path / "i.gpx", "--layer", "infill", code=1)
+    gridtools("sheets", missed, tmp_path / "sheets")
+    assert issued[0] not in (tmp_path / "sheets" / "lane-sheet.html").read_text()
+    note = tmp_path / "infill.txt"
+    note.write_text(f"2026-05-14\n09:00 {issued[0]}\n")
+    gridtools("record", missed, note, "--tz", "UTC")
+    with Job.open(missed) as job:
+        assert issued[0] in job.read(Runs).lane_id
+
+
+def test_coverage__no_row_for_reduced_ground_where_there_is_none(gridtools, missed):
+    assert "of it reduced" not in gridtools("coverage", missed).out

@@ -20,7 +20,23 @@ def test_status__after_walking(gridtools, tmp_path, planned):
     result = gridtools("status", planned, "--json").json
     assert result["lanes"]["pass 1"]["to_walk"] == ["1-003"]
     assert result["lanes"]["pass 2"]["done"] == 19
-    assert "To walk, pass 2: 2-020." in gridtools("status", planned).out
+    said = gridtools("status", planned).out
+    assert "To walk, pass 2: 2-020." in said
+    assert "Checks: none made." in said
+
+
+def test_status__tells_short_lanes_from_those_to_walk(gridtools, tmp_path, planned):
+    """Lanes of pass 1 are 40 m long."""
+    note = tmp_path / "walked.txt"
+    note.write_text("2026-05-14\n1-001 to 1-005 in order\n1-006 from 20 m\n")
+    gridtools("record", planned, note, "--tz", "UTC", "--check-start", "pass")
+    first = gridtools("status", planned, "--json").json["lanes"]["pass 1"]
+    assert (first["done"], first["short"]) == (5, ["1-006"])
+    said = gridtools("status", planned).out
+    assert "To walk, pass 1: 1-007 to 1-030." in said
+    assert "Short, pass 1: 1-006." in said
+    assert "To walk, pass 2" not in said
+    assert "Checks: 1 check made, none failed." in said
 
 
 def test_status__tells_stale_layers(gridtools, planned):

@@ -142,7 +142,7 @@ def test_infill__ids_stay_and_are_not_used_again(surveys):
     less = runs.with_columns(accepted=~struck, reason=np.where(struck, "struck", "").astype(object))
     second = surveys.measure(
         area, walk_infill(surveys, less, done), lanes, 5.0,
-        infill=first.infill, infill_last_numbers=first.infill_last_numbers,
+        infill=first.infill,
     )  # fmt: skip
     again = {
         lane: round(line.centroid.x)
@@ -150,17 +150,65 @@ def test_infill__ids_stay_and_are_not_used_again(surveys):
     }
     assert again == {**place, "1-i004": 48}
     assert second.infill.lane_id[second.infill.reason == "walked"].tolist() == done.lane_id.tolist()
-    # All closed, and the next gap: numbers go on although the layer holds fewer by then.
-    third = surveys.measure(
-        area, surveys.runs(lanes), lanes, 5.0,
-        infill=second.infill, infill_last_numbers=second.infill_last_numbers,
-    )  # fmt: skip
-    assert len(third.infill) == 0
+    # All closed by walking the planned lanes after all: the ids stay, and nothing is to walk.
+    third = surveys.measure(area, surveys.runs(lanes), lanes, 5.0, infill=second.infill)
+    assert len(third.infill_to_walk) == 0
+    assert dict(zip(third.infill.lane_id, third.infill.reason, strict=True)) == dict.fromkeys(
+        again, "closed"
+    )
+    # Those gaps open again, and another one.
     fourth = surveys.measure(
-        area, runs, lanes, 5.0,
-        infill=third.infill, infill_last_numbers=third.infill_last_numbers,
+        area, runs.take(runs.lane_id != "1-013"), lanes, 5.0, infill=third.infill
+    )
+    assert {
+        lane: round(line.centroid.x)
+        for lane, line in zip(fourth.infill.lane_id, fourth.infill.geometry, strict=True)
+    } == again
+
+
+def test_infill__issued_lane_stays_while_somebody_is_out_with_it(surveys):
+    """Once issued, an id stands for one line for ever, also when its gap has gone meanwhile."""
+    lanes, runs = missed(surveys, 6)
+    area = surveys.area(FIELD)
+    first = surveys.measure(area, runs, lanes, 5.0)
+    after = surveys.measure(area, surveys.runs(lanes), lanes, 5.0, infill=first.infill)
+    assert after.infill.lane_id.tolist() == first.infill.lane_id.tolist() == ["1-i001"]
+    assert after.infill.reason.tolist() == ["closed"]
+    assert shapely.equals_exact(after.infill.geometry[0], first.infill.geometry[0])
+    assert (len(after.infill_to_walk), after.infill_length_m) == (0, 0.0)
+    # It comes back walked: that is what it is, then.
+    walked = surveys.measure(
+        area, walk_infill(surveys, surveys.runs(lanes), after.infill), lanes, 5.0,
+        infill=after.infill,
     )  # fmt: skip
-    assert sorted(fourth.infill.lane_id) == ["1-i005", "1-i006", "1-i007"]
+    assert walked.infill.reason.tolist() == ["walked"]
+
+
+@pytest.mark.parametrize(("left_from", "same"), [(3.0, True), (20.0, False)])
+def test_infill__keeps_the_line_that_a_shorter_one_lies_on(surveys, left_from, same):
+    """The planned lane is walked in part meanwhile. W = 5 m: up to 5 m too far keeps the id."""
+    lanes, runs = missed(surveys, 6)
+    area = surveys.area(FIELD)
+    first = surveys.measure(area, runs, lanes, 5.0)
+    part = surveys.runs(lanes.take([6]), [shapely.LineString([(24, -2), (24, left_from)])])
+    second = surveys.measure(area, Runs.concat([runs, part]), lanes, 5.0, infill=first.infill)
+    to_walk = second.infill_to_walk
+    assert len(to_walk) == 1
+    assert (to_walk.lane_id[0] == "1-i001") == same
+    assert shapely.equals_exact(to_walk.geometry[0], first.infill.geometry[0]) == same
+    assert "1-i001" in second.infill.lane_id
+
+
+def test_infill__new_no_go_ground_closes_the_lane_that_enters_it(surveys):
+    lanes, runs = missed(surveys, 6)
+    first = surveys.measure(surveys.area(FIELD), runs, lanes, 5.0)
+    tip = shapely.box(22, 49, 26, 60)
+    second = surveys.measure(
+        surveys.area(FIELD.difference(tip)), runs, lanes, 5.0, infill=first.infill, no_go=tip
+    )
+    reason = dict(zip(second.infill.lane_id, second.infill.reason, strict=True))
+    assert reason["1-i001"] == "closed"
+    assert second.infill_to_walk.lane_id.tolist() == ["1-i002"]
 
 
 def test_infill__walked_in_vain_is_walked_again(surveys):

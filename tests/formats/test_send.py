@@ -147,7 +147,7 @@ def test_send_lanes__same_bytes():
 
 
 def test_send_lanes__refuses():
-    with pytest.raises(InputError, match="there are no lanes in infill to send"):
+    with pytest.raises(InputError, match="there are no lanes to walk in layer infill"):
         send_lanes(Infill.empty(), crs=CRS)
     with pytest.raises(InputError, match="allow at least 2 points"):
         send_lanes(make_lanes(1), crs=CRS, max_points=1)

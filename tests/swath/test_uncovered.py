@@ -48,7 +48,8 @@ def any_walk(rng, size_m=120.0):
     return np.array([shapely.LineString(t) for t in tracks], dtype=object)
 
 
-@pytest.mark.parametrize("seed", range(6))
+# In walk 51 a plain cut after 512 segments falls on a bend, and is off by 1.2 cm².
+@pytest.mark.parametrize("seed", [*range(6), 51])
 def test_uncovered__plain_union(seed, monkeypatch):
     """Small tiles, so that most gaps are cut by seams; the same gaps to 1 cm² each."""
     monkeypatch.setattr(module, "_TILE_M", 20.0)

@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from gridtools.coverage.infill import to_walk
 from gridtools.handover.report.contents import Contents
 from gridtools.layers import (
     Candidates,
@@ -208,7 +209,7 @@ def _groups(contents: Contents, pencil: "_Pencil") -> list[Group]:
     lanes = contents.of(Lanes)
     area = contents.of(SearchArea)
     gaps, covered, runs = contents.of(Gaps), contents.of(Covered), contents.of(Runs)
-    infill, recheck = contents.of(Infill), contents.of(Recheck)
+    infill, recheck = to_walk(contents.of(Infill)), contents.of(Recheck)
     groups = [
         pencil.areas(
             "search",
