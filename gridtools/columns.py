@@ -102,6 +102,8 @@ class Layer:
     geometry_type: ClassVar[str | None] = None
     id_column: ClassVar[str | None] = None
     user_owned: ClassVar[bool] = False
+    #: Command that makes a derived layer again.
+    made_by: ClassVar[str] = ""
 
     def __post_init__(self) -> None:
         lengths = {len(getattr(self, f.name)) for f in fields(self)}

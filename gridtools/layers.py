@@ -77,6 +77,7 @@ class SearchArea(Layer):
 
     table = "search_area"
     meaning = "site minus exclusions; inside a standoff confidence is reduced"
+    made_by = "area"
     geometry_type = "MultiPolygon"
     geometry: Geometry
     confidence: Annotated[Text, Col("full, or reduced inside a standoff")]
@@ -89,6 +90,7 @@ class SweepWidths(Layer):
 
     table = "sweep_widths"
     meaning = "lateral range curves; the setting sweep_curve names the one in use"
+    made_by = "spacing"
     id_column = "curve_id"
     curve_id: Annotated[Text, Col("W001 and on")]
     name: Annotated[Text, Col("what it is for, in short")]
@@ -120,6 +122,7 @@ class Lanes(Layer):
 
     table = "lanes"
     meaning = "planned straight lines to walk, drawn in walking direction"
+    made_by = "lanes"
     geometry_type = "LineString"
     id_column = "lane_id"
     geometry: Geometry
@@ -146,6 +149,7 @@ class Pegs(Layer):
 
     table = "pegs"
     meaning = "pegs to set out with tape"
+    made_by = "pegs"
     geometry_type = "Point"
     id_column = "peg_id"
     geometry: Geometry
@@ -260,6 +264,7 @@ class Runs(Layer):
 
     table = "runs"
     meaning = "continuous walks along a lane, as walked by the coil midpoint"
+    made_by = "record"
     geometry_type = "LineString"
     id_column = "run_id"
     geometry: Geometry
@@ -323,6 +328,7 @@ class Covered(Layer):
 
     table = "covered"
     meaning = "ground of the search area within half a sweep width of an accepted run"
+    made_by = "coverage"
     geometry_type = "MultiPolygon"
     geometry: Geometry
     pass_no: Annotated[Whole, Col("1 or 2")]
@@ -335,6 +341,7 @@ class Gaps(Layer):
 
     table = "gaps"
     meaning = "ground of the search area that a pass left uncovered"
+    made_by = "coverage"
     geometry_type = "Polygon"
     id_column = "gap_id"
     geometry: Geometry
@@ -351,6 +358,7 @@ class Infill(Lanes):
 
     table = "infill"
     meaning = "lanes to walk to close the gaps, drawn in walking direction"
+    made_by = "coverage"
     reason: Annotated[
         Text,
         Col("gap that it closes; walked, or closed if its gap is gone otherwise, once not to walk"),
@@ -363,6 +371,7 @@ class Recheck(Lanes):
 
     table = "recheck"
     meaning = "short lanes whose walk would settle a candidate"
+    made_by = "candidates"
     candidate_id: Annotated[Text, Col("candidate that it would settle")]
     reason: Annotated[Text, Col("what it would tell")]
 
@@ -373,6 +382,7 @@ class Coverage(Layer):
 
     table = "coverage"
     meaning = "coverage in figures, by part and confidence"
+    made_by = "coverage"
     part: Annotated[Text, Col("pass 1, pass 2, either or both")]
     confidence: Annotated[Text, Col("full, reduced or all")]
     search_m2: Annotated[Real, Col("search area")]
@@ -394,6 +404,7 @@ class Candidates(Layer):
 
     table = "candidates"
     meaning = "places where the crossings agree"
+    made_by = "candidates"
     geometry_type = "Point"
     id_column = "candidate_id"
     geometry: Geometry
@@ -418,6 +429,7 @@ class Evidence(Layer):
 
     table = "evidence"
     meaning = "every accepted run that passed within reach of a candidate, hit or not"
+    made_by = "candidates"
     geometry_type = "LineString"
     geometry: Geometry
     candidate_id: Annotated[Text, Col("candidate")]
@@ -434,6 +446,7 @@ class Edges(Layer):
 
     table = "edges"
     meaning = "lines along which hits come on one heading only"
+    made_by = "candidates"
     geometry_type = "LineString"
     id_column = "edge_id"
     geometry: Geometry
@@ -470,6 +483,7 @@ class Pinpoints(Layer):
 
     table = "pinpoints"
     meaning = "centres fixed from several approaches, with depth"
+    made_by = "pinpoint"
     geometry_type = "Point"
     id_column = "candidate_id"
     geometry: Geometry
@@ -509,6 +523,7 @@ class Digs(Layer):
 
     table = "digs"
     meaning = "places to dig, ranked"
+    made_by = "digs"
     geometry_type = "Point"
     id_column = "dig_id"
     geometry: Geometry
@@ -546,6 +561,7 @@ class DigPegs(Layer):
 
     table = "dig_pegs"
     meaning = "two reference pegs outside each hole: the digger removes the one at the centre"
+    made_by = "digs"
     geometry_type = "Point"
     id_column = "peg_id"
     geometry: Geometry

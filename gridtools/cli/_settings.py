@@ -67,7 +67,7 @@ def sensor_curve(job: "Job") -> SensorCurve:
 
     from gridtools.layers import SweepWidths
     from gridtools.sensor.curves import InverseCube
-    from gridtools.sensor.stored import stored_curve
+    from gridtools.sensor.stored import assumed_law, stored_curve
 
     width_m = wanted(None, job, "sweep_width_m", "--sweep-width")
     basis = sweep_basis(None, job)
@@ -81,13 +81,7 @@ def sensor_curve(job: "Job") -> SensorCurve:
             dependence = None if math.isnan(row.dependence[0]) else float(row.dependence[0])
             if row.kind[0]:
                 return SensorCurve(stored_curve(row), basis, dependence, "")
-    return SensorCurve(
-        InverseCube(width_m),
-        basis,
-        dependence,
-        f"Only a sweep width is known: the inverse cube law of {width_m:.2f} m is assumed, a "
-        "published planning law.",
-    )
+    return SensorCurve(InverseCube(width_m), basis, dependence, assumed_law(width_m))
 
 
 def fix_accuracy_m(given: float | None, job: "Job") -> float | None:
@@ -113,12 +107,21 @@ def magnetic_date(job: "Job") -> "date":
 
 
 def stale_notices(job: "Job", *layers: str) -> list[str]:
-    """Sentences on layers made from something that has changed since; of all if none is named."""
-    why: dict[tuple[str, ...], list[str]] = {}
-    for layer, changed in job.stale().items():
-        if not layers or layer in layers:
-            why.setdefault(changed, []).append(layer)
-    return [
-        f"made before {', '.join(changed)} changed, make again: {', '.join(names)}"
-        for changed, names in why.items()
-    ]
+    """Sentences on layers made from something that has changed since; of all if none is named.
+
+    One for each command to run again, in the order of the work.
+    """
+    from gridtools.layers import ALL_LAYERS, Lanes, Sessions
+
+    maker = {layer.table: layer.made_by for layer in ALL_LAYERS}
+    stale = {name: changed for name, changed in job.stale().items() if not layers or name in layers}
+    notices = []
+    for command in dict.fromkeys(maker[name] for name in stale):
+        names = [name for name in stale if maker[name] == command]
+        changed = dict.fromkeys(what for name in names for what in stale[name])
+        replan = " --replan" if command == Lanes.made_by and len(job.read(Sessions)) else ""
+        notices.append(
+            f"{', '.join(changed)} changed since: run `gridtools {command} {job.path}{replan}` "
+            f"again ({', '.join(names)})"
+        )
+    return notices

@@ -56,7 +56,8 @@ def _as_markdown(layer: "type[Layer]") -> Iterator[str]:
 
 
 def _shape(layer: "type[Layer]") -> str:
-    owner = "yours" if layer.user_owned else "made by a command"
+    maker = f"made by `{layer.made_by}`" if layer.made_by else "written by every command"
+    owner = "yours" if layer.user_owned else maker
     return f"{layer.geometry_type or 'No geometry'}; {owner}"
 
 

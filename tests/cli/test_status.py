@@ -1,5 +1,11 @@
+import json
+
 import pytest
 
+from gridtools.job import Job
+from gridtools.layers import ALL_LAYERS, History
+
+from ..commands import feature_collection, polygon
 from ..walks import lanes_of, walk_gpx
 
 
@@ -51,6 +57,49 @@ def test_status__tells_stale_layers(gridtools, planned):
     gridtools("pegs", planned)
     gridtools("lanes", planned, "--spacing", "4m", "--bearing", "0")
     assert "pegs" in gridtools("status", planned, "--json").json["stale"]
+    assert f"lanes changed since: run `gridtools pegs {planned}` again (pegs)" in (
+        gridtools("status", planned).err
+    )
+
+
+def test_status__names_the_command_that_makes_each_stale_layer(gridtools, tmp_path, planned):
+    lanes, crs = lanes_of(planned)
+    log = tmp_path / "walk.gpx"
+    log.write_text(walk_gpx(lanes, crs))
+    gridtools("record", planned, log)
+    gridtools("coverage", planned)
+    pond = polygon([500010, 5800010], [500015, 5800010], [500015, 5800015])
+    no_go = feature_collection(tmp_path / "pond.geojson", [(pond, {"reason": "pond"})])
+    gridtools("area", planned, "--exclusion", no_go)
+    told = [line for line in gridtools("status", planned).err.splitlines() if "since" in line]
+    assert [line.split("`")[1] for line in told] == [
+        f"gridtools lanes {planned} --replan",
+        f"gridtools record {planned}",
+        f"gridtools coverage {planned}",
+    ]
+    assert told[2].endswith("again (covered, gaps, infill, coverage)")
+
+
+def test_status__layers_say_which_command_makes_them(gridtools, tmp_path, planned):
+    """As the history has it; runs and search area are also written by commands that add to
+    what they are made from."""
+    lanes, crs = lanes_of(planned)
+    log = tmp_path / "walk.gpx"
+    log.write_text(walk_gpx(lanes, crs, hits=[("1-002", 7.0)]))
+    gridtools("record", planned, log)
+    for command in ("pegs", "coverage", "candidates"):
+        gridtools(command, planned)
+    with Job.open(planned) as job:
+        history = job.read(History)
+    maker = {layer.table: layer.made_by for layer in ALL_LAYERS if not layer.user_owned}
+    wrote = {
+        (table, command)
+        for command, tables in zip(history.command, history.outputs, strict=True)
+        for table in json.loads(tables)
+        if table in maker and command not in ("new", "amend")
+    }
+    assert len(wrote) > 10
+    assert wrote <= set(maker.items())
 
 
 def test_status__leaves_out_checks_of_struck_sessions(gridtools, tmp_path, planned):
