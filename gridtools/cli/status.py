@@ -12,10 +12,9 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
     """Say where the job stands: lanes done, short and left, checks, layers out of date."""
     from gridtools.cli._settings import stale_notices, stored
     from gridtools.cli.output import say, table
-    from gridtools.coverage.infill import WALKED, to_walk
     from gridtools.coverage.names import spans
-    from gridtools.coverage.progress import lane_progress
-    from gridtools.field.checks import doubts
+    from gridtools.coverage.standing import standing
+    from gridtools.field.checks import doubts, failed_checks
     from gridtools.job import Job
     from gridtools.layers import (
         Candidates,
@@ -28,7 +27,7 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         SearchArea,
         Sessions,
     )
-    from gridtools.plan.effort import TURN_SECONDS, WALKING_MPS, walking_seconds
+    from gridtools.plan.effort import TURN_SECONDS, WALKING_MPS
     from gridtools.units import counted, format_area, format_duration, format_length
 
     with Job.open(path) as job:
@@ -36,33 +35,11 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         speed = stored(job, "speed_mps") or WALKING_MPS
         name = job.setting("name")
         area = float(job.read(SearchArea).area_m2.sum())
-        lanes, infill = job.read(Lanes), job.read(Infill)
-        kinds = {
-            **{f"pass {n}": lanes.take(lanes.pass_no == n) for n in (1, 2)},
-            "infill": Lanes.joined(to_walk(infill)),
-            "recheck": Lanes.joined(job.read(Recheck)),
-        }
+        lanes, infill, recheck = job.read(Lanes), job.read(Infill), job.read(Recheck)
         coverage, found = job.read(Coverage), job.read(Candidates)
         stale, notices = job.stale(), stale_notices(job)
-    # What coverage found walked is done, though a run may span a part of the lane only.
-    done = {"infill": int((infill.reason == WALKED).sum())}
-    progress = {
-        kind: lane_progress(layer, runs)
-        for kind, layer in kinds.items()
-        if len(layer) or done.get(kind)
-    }
-    for kind, p in progress.items():
-        done[kind] = done.get(kind, 0) + int(p.done.sum())
-    left = {
-        kind: walking_seconds(p.left_m, 0.0, int((~p.done).sum()), speed)
-        for kind, p in progress.items()
-    }
-    struck = set(sessions.session_id[sessions.struck])
-    failed = [
-        f"{checks.session_id[i]} {checks.kind[i]} check {checks.check_id[i]}"
-        for i in range(len(checks))
-        if not (checks.passed[i] or checks.struck[i] or checks.session_id[i] in struck)
-    ]
+    walking = standing(lanes, infill, recheck, runs, speed_mps=speed)
+    failed = failed_checks(sessions, checks)
     made = int((~checks.struck).sum())
     doubtful = doubts(runs, sessions, checks)
     whole = coverage.take(coverage.confidence == "all")
@@ -75,14 +52,14 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
         "search_m2": area,
         "sessions": int((~sessions.struck).sum()),
         "lanes": {
-            kind: {
-                "done": done[kind],
-                "short": [str(i) for i in p.lane_id[p.short]],
-                "to_walk": [str(i) for i in p.lane_id[p.untouched]],
-                "left_m": p.left_m,
-                "left_s": left[kind],
+            s.kind: {
+                "done": s.done,
+                "short": list(s.short),
+                "to_walk": list(s.to_walk),
+                "left_m": s.left_m,
+                "left_s": s.left_s,
             }
-            for kind, p in progress.items()
+            for s in walking
         },
         "covered_percent": dict(zip(whole.part.tolist(), whole.percent.tolist(), strict=True)),
         "candidates": verdicts,
@@ -98,24 +75,24 @@ def status(path: str, as_json: bool, quiet: bool) -> None:
             ("lanes", "done", "short", "to walk", "left", "time left"),
             [
                 (
-                    kind,
-                    str(done[kind]),
-                    str(int(p.short.sum())),
-                    str(int(p.untouched.sum())),
-                    format_length(p.left_m),
-                    format_duration(left[kind]) if p.left_m else "none",
+                    s.kind,
+                    str(s.done),
+                    str(len(s.short)),
+                    str(len(s.to_walk)),
+                    format_length(s.left_m),
+                    format_duration(s.left_s) if s.left_s else "none",
                 )
-                for kind, p in progress.items()
+                for s in walking
             ],
         ),
         "",
     ]
-    for kind, p in progress.items():
+    for s in walking:
         # All lanes of a pass that nobody has begun need no list.
-        if p.untouched.any() and not (kind.startswith("pass") and p.untouched.all()):
-            lines.append(f"To walk, {kind}: {spans(set(p.lane_id[p.untouched]))}.")
-        if p.short.any():
-            lines.append(f"Short, {kind}: {spans(set(p.lane_id[p.short]))}.")
+        if s.to_walk and (s.begun or not s.kind.startswith("pass")):
+            lines.append(f"To walk, {s.kind}: {spans(set(s.to_walk))}.")
+        if s.short:
+            lines.append(f"Short, {s.kind}: {spans(set(s.short))}.")
     outdated = " (out of date: run gridtools coverage)" if "coverage" in stale else ""
     lines += [
         f"Covered by {part}: {percent:.2f} %{outdated}."

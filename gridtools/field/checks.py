@@ -207,3 +207,20 @@ def _texts(values: Sequence[str]) -> NDArray[np.object_]:
 
 def _clock(time_utc: np.datetime64) -> str:
     return f"{np.datetime_as_string(time_utc, unit='s')}Z"
+
+
+def failed_checks(sessions: Sessions, checks: Checks) -> list[str]:
+    """Checks that failed, in words; those struck out, and those of struck sessions, left out.
+
+    Examples
+    --------
+    >>> sessions = Sessions.build(session_id=["S001"])
+    >>> failed_checks(sessions, Checks.build(check_id=["K001"], session_id="S001", kind="ground"))
+    ['S001 ground check K001']
+    """
+    struck = set(sessions.session_id[sessions.struck])
+    return [
+        f"{checks.session_id[i]} {checks.kind[i]} check {checks.check_id[i]}"
+        for i in range(len(checks))
+        if not (checks.passed[i] or checks.struck[i] or checks.session_id[i] in struck)
+    ]
