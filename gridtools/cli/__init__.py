@@ -13,8 +13,9 @@ from gridtools.errors import GridtoolsError, JobBusyError
 
 #: Commands in the order of the work, which is the order of the help page.
 COMMANDS = (
-    "new", "area", "lanes", "pegs", "send", "record", "amend", "coverage", "candidates",
-    "digs", "sheets", "report", "status", "layers", "demo",
+    "new", "area", "spacing", "lanes", "pegs", "send", "record", "amend", "coverage", "candidates",
+    "digs", "outcomes", "sheets", "report", "styles", "archive", "status",
+    "layers", "demo",
 )  # fmt: skip
 
 EXIT_BAD_INPUT = 1

@@ -59,8 +59,7 @@ def candidates(
     with Job.open(path) as job:
         basis = sweep_basis(sweep_width, job)
         sweep_width = wanted(sweep_width, job, "sweep_width_m", "--sweep-width")
-        if heading_offset is None:
-            heading_offset = stored(job, "heading_offset_m")
+        offset = stored(job, "heading_offset_m") if heading_offset is None else heading_offset
         runs, recorded = job.read(Runs), read_recorded(job)
         found = find_candidates(
             runs,
@@ -71,7 +70,7 @@ def candidates(
             on=magnetic_date(job),
             previous=job.read(Candidates),
             previous_recheck=job.read(Recheck),
-            heading_offset_m=heading_offset,
+            heading_offset_m=offset,
             position_sigma_m=fix_accuracy_m(fix_accuracy, job),
             no_go=no_go(job.read(Site), job.read(Exclusion)),
         )

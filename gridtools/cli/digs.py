@@ -160,7 +160,7 @@ def digs(
             "hours": float(listed.hours[listed.picked].sum()),
             "on_hold": listed.dig_id[listed.hold != ""].tolist(),
         },
-        [*dig_lines(listed, plan.pegs), "", DEFERENCE, NO_PROOF],
+        [*dig_lines(listed, plan.pegs, job.metres_per_unit), "", DEFERENCE, NO_PROOF],
         [*notices, *plan.notices],
         as_json=as_json,
         quiet=quiet,
@@ -182,8 +182,10 @@ _UNITS = {"upright_to_m": "m", "dig_rate_m3ph": "m3/h", "tolerance_m": "m"}
 FACTORS = ("pinpoint_error_factor", "candidate_error_factor")
 
 
-def dig_lines(listed: "Digs", pegs: "DigPegs") -> list[str]:
+def dig_lines(listed: "Digs", pegs: "DigPegs", metres_per_unit: float) -> list[str]:
     """Dig list for a person: a table, then where to tape from, what to mind, what must wait."""
+    import shapely
+
     from gridtools.cli.output import table
     from gridtools.handover.dig_sheet import depth_text, effort_text, hole_text, tape_texts
     from gridtools.units import counted, format_duration
@@ -192,6 +194,7 @@ def dig_lines(listed: "Digs", pegs: "DigPegs") -> list[str]:
     ready = ready.take(ready.visit.argsort(kind="stable"))
     wait = listed.take(~listed.picked)
     taped = tape_texts(pegs)
+    xy = shapely.get_coordinates(ready.geometry) / metres_per_unit
     lines = [f"{counted(len(ready), 'dig')} ready"]
     if len(ready):
         lines[0] += f", {format_duration(float(ready.hours.sum()) * 3600)}, in the order to visit:"
@@ -212,7 +215,8 @@ def dig_lines(listed: "Digs", pegs: "DigPegs") -> list[str]:
         )
         for i in range(len(ready)):
             lines += [
-                f"{ready.dig_id[i]}: centre {' and '.join(taped[ready.dig_id[i]])}.",
+                f"{ready.dig_id[i]}: E {xy[i, 0]:.2f} N {xy[i, 1]:.2f}, "
+                f"centre {' and '.join(taped[ready.dig_id[i]])}.",
                 f"      Mind: {ready.cautions[i] or 'as for every dig'}.",
             ]
     else:

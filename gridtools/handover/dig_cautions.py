@@ -22,8 +22,8 @@ class DigCaution(NamedTuple):
 
 
 DEFERENCE = (
-    "Local codes, the rules of the site and a competent person on the spot come before anything "
-    "on this sheet. Figures from US federal rules stand where the job has none of its own."
+    "Local codes, the rules of the site and a competent person on the spot come before all that is "
+    "written here. Figures from US federal rules stand where the job has none of its own."
 )
 
 #: For every dig of every job.

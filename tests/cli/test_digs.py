@@ -65,7 +65,10 @@ def gis_update(path, sql, *values):
 def test_digs__list_for_whoever_digs(gridtools, found):
     out = gridtools("digs", found, "--soil", "B", *DAY).out
     assert "3 digs ready" in out
-    assert "D001: centre 4.0 m S of peg D001a (grid 180°) and 4.0 m W of peg D001b" in out
+    assert (
+        "D001: E 500012.00 N 5800020.00, centre 4.0 m S of peg D001a (grid 180°) and 4.0 m W of peg D001b"
+        in out
+    )
     assert "protective system" in out
     assert "competent person" in out
     digs, pegs = read(found), read(found, DigPegs)
