@@ -62,8 +62,8 @@ def check_trials(trials: Trials) -> list[str]:
     share = float(trials.responded[far].mean())
     if share >= _FAR_REFUSED:
         raise InputError(
-            f"of the farthest test passes ({distance[far].min():.2f} m and beyond) "
-            f"{share:.0%} responded, so the width has no end in sight: add passes farther out"
+            f"{100 * share:.0f} % of the farthest test passes ({distance[far].min():.2f} m and "
+            "beyond) responded, so the width has no end in sight: add passes farther out"
         )
     notices = []
     if n < FEW_PASSES:
@@ -72,7 +72,7 @@ def check_trials(trials: Trials) -> list[str]:
         notices.append(f"The test passes lie at {kinds} distances only: {FEW_DISTANCES} or more.")
     if share > _FAR_DOUBTED:
         notices.append(
-            f"{share:.0%} of the farthest test passes responded: what lies beyond "
+            f"{100 * share:.0f} % of the farthest test passes responded: what lies beyond "
             f"{distance.max():.2f} m is not counted, and passes farther out would tell. If they "
             "answer to something else in the ground, choose another place."
         )

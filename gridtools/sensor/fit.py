@@ -36,8 +36,7 @@ _DROP = 1.6
 _FLOOR = 1e-12
 _WIDTHS = 48
 _STARTS = 9
-_ZOOMS = 10
-_CELLS = 1000
+_CELLS = 4000
 _CLOSE: Any = {"xatol": 1e-5, "fatol": 1e-9}
 
 
@@ -141,7 +140,7 @@ def fit_curves(trials: Trials) -> Fit:
     data = _Counts.of(trials)
     far = float(data.distance_m[-1])
     widths = np.geomspace(0.02 * far, 8.0 * far, _WIDTHS)
-    profiles = [_profile(law, shapes, data, widths) for law, shapes in _LAWS]
+    profiles = [_profile(law, shapes, data, widths, zooms=3) for law, shapes in _LAWS]
     top = max(float(p.height.max()) for p in profiles)
     near = np.max([p.height for p in profiles], axis=0) > top - _DROP - 3.0
     first, last = np.flatnonzero(near)[[0, -1]]
@@ -195,7 +194,9 @@ class _Profile(NamedTuple):
     height: Real
 
 
-def _profile(law: type[Curve], shapes: tuple[_Shape, ...], data: _Counts, widths: Real) -> _Profile:
+def _profile(
+    law: type[Curve], shapes: tuple[_Shape, ...], data: _Counts, widths: Real, zooms: int = 9
+) -> _Profile:
     """Best shape at each width: a grid over the shapes, closed in on step by step."""
     ratio = data.distance_m / widths[:, None, None]
     price = 1.0 + len(shapes)
@@ -221,7 +222,7 @@ def _profile(law: type[Curve], shapes: tuple[_Shape, ...], data: _Counts, widths
     step = (high - low) / (_STARTS - 1)
     around = np.stack(np.meshgrid(*[[-1.0, -0.5, 0.0, 0.5, 1.0]] * len(shapes)), axis=-1)
     around = around.reshape(-1, len(shapes))
-    for _ in range(_ZOOMS):
+    for _ in range(zooms):
         at, height = tried(np.clip(at[:, None, :] + around * step, low, high))
         step = step / 2
     return _Profile(widths, at, height - price)

@@ -29,3 +29,15 @@ def stored_curve(row: SweepWidths) -> Curve:
         raise InputError(
             f"layer sweep_widths, {row.curve_id[0]}: holds no lateral range curve ({error})"
         ) from error
+
+
+def assumed_law(width_m: float) -> str:
+    """Sentence to print where a sweep width is known, but no curve.
+
+    Of the published laws for parallel lanes the inverse cube law promises less than a definite
+    range and more than walking at random (Washburn 2002).
+    """
+    return (
+        f"Only a sweep width is known: the inverse cube law of {width_m:.2f} m is assumed, a "
+        "published planning law."
+    )
