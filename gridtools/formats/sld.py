@@ -11,6 +11,8 @@ from xml.etree import ElementTree as ET
 from gridtools.columns import Layer
 from gridtools.handover.symbols import Area, Hatch, Label, Line, Mark, Style, Where
 
+#: Name of our styles in their files.
+OWN_NAME = "gridtools"
 _SLD = "http://www.opengis.net/sld"
 _OGC = "http://www.opengis.net/ogc"
 _MM_PER_PIXEL = 0.28  # the standard's own pixel (OGC 02-070, 10.2)
@@ -38,6 +40,7 @@ def write_sld(layer: type[Layer], style: Style) -> bytes:
     named = ET.SubElement(root, "NamedLayer")
     _text(named, "Name", layer.table)
     user = ET.SubElement(named, "UserStyle")
+    _text(user, "Name", OWN_NAME)
     _text(user, "Title", layer.table.replace("_", " "))
     _text(user, "Abstract", layer.meaning)
     rules = ET.SubElement(user, "FeatureTypeStyle")
@@ -127,10 +130,12 @@ def _label(rule: ET.Element, layer: type[Layer], label: Label) -> None:
     else:
         beside = label.at == "beside"
         point = ET.SubElement(placement, "PointPlacement")
-        anchor = ET.SubElement(point, "AnchorPoint")
-        _text(anchor, "AnchorPointX", "0" if beside else "0.5")
-        _text(anchor, "AnchorPointY", "0.5")
-        if beside:
+        # Beside, the text is anchored in the middle of its left edge, as the standard has it.
+        if not beside:
+            anchor = ET.SubElement(point, "AnchorPoint")
+            _text(anchor, "AnchorPointX", "0.5")
+            _text(anchor, "AnchorPointY", "0.5")
+        else:
             move = ET.SubElement(point, "Displacement")
             _text(move, "DisplacementX", _pixels(label.offset_mm))
             _text(move, "DisplacementY", "0")
@@ -150,6 +155,10 @@ def _filter(rule: ET.Element, where: Sequence[Where]) -> None:
 
 
 def _condition(parent: ET.Element, where: Where) -> None:
+    if isinstance(where.value, bool):
+        # Programs that hand the filter to SQLite find neither 'true' nor 'false' in the 1 and 0
+        # of a GeoPackage: a flag is what is not its opposite.
+        where = Where(where.column, "<>", str(not where.value).lower())
     if where.is_ == "<>":
         parent = _ogc(parent, "Not")
     if where.value == "":  # text that nobody wrote is stored as no value
@@ -157,8 +166,7 @@ def _condition(parent: ET.Element, where: Where) -> None:
         return
     compared = _ogc(parent, _COMPARE["=" if where.is_ == "<>" else where.is_])
     _ogc(compared, "PropertyName").text = where.column
-    value = str(where.value).lower() if isinstance(where.value, bool) else str(where.value)
-    _ogc(compared, "Literal").text = value
+    _ogc(compared, "Literal").text = str(where.value)
 
 
 def _ogc(parent: ET.Element, tag: str) -> ET.Element:

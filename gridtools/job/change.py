@@ -20,6 +20,7 @@ from gridtools.job.rows import FID, BadValue, decode_column, encode_column, quot
 from gridtools.job.settings import Setting
 from gridtools.job.stale import source_name, stamped_digest
 from gridtools.job.store import Store
+from gridtools.job.style_table import store_styles
 from gridtools.job.tables import Tables
 from gridtools.layers import History, Settings
 
@@ -202,6 +203,17 @@ class Change:
             ).fetchone()
             fids = found or self._tables.free_fids(row)
             self._tables.put(row, fids, overwrite=True)
+
+    def store_styles(self, *, restore: bool = False) -> list[str]:
+        """Give our style to layers without a default one, or with ``restore`` to all.
+
+        Returns
+        -------
+        list of str
+            Names of the layers that were given it.
+        """
+        with clear_errors(self._store.path):
+            return store_styles(self._store.db, restore=restore)
 
     def _leave_as_gone(self, layer: Layer, fids: Sequence[int], rows: Sequence[int]) -> list[int]:
         """Mark old rows at some positions as gone; their feature ids."""

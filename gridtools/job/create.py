@@ -17,6 +17,7 @@ from gridtools.job.connection import clear_errors, connect
 from gridtools.job.file import Job
 from gridtools.job.rows import GEOMETRY, quoted
 from gridtools.job.settings import Setting
+from gridtools.job.style_table import store_styles
 from gridtools.job.tables import STAMP
 from gridtools.layers import ALL_LAYERS, Fixes
 
@@ -117,9 +118,9 @@ def _make_tables(scratch: Path, target: Path, crs: CRS) -> None:
 
 
 def _complete(scratch: Path) -> None:
-    """Have every change of a row noted in the file, whatever program makes it.
+    """Add the styles, and have every change of a row noted in the file, whoever makes it.
 
-    Kept columns are left out: nothing is worked out from them.
+    Of changes to kept columns no note is taken: nothing is worked out from them.
     """
     with clear_errors(scratch), closing(connect(scratch)) as db:
         db.execute("BEGIN")
@@ -133,6 +134,7 @@ def _complete(scratch: Path) -> None:
                     f"BEGIN {STAMP} WHERE table_name = '{layer.table}'; END"
                 )
         db.execute("UPDATE gpkg_ogr_contents SET feature_count = 0")
+        store_styles(db)
         db.execute("COMMIT")
 
 

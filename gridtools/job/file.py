@@ -12,9 +12,11 @@ from pyproj import CRS
 from gridtools.columns import Layer
 from gridtools.geodesy import metric_twin
 from gridtools.job.change import Change
+from gridtools.job.connection import clear_errors
 from gridtools.job.settings import Setting
 from gridtools.job.stale import stale_layers
 from gridtools.job.store import Store
+from gridtools.job.style_table import missing_styles
 from gridtools.layers import ALL_LAYERS
 
 L = TypeVar("L", bound=Layer)
@@ -104,6 +106,11 @@ class Job:
     def stale(self, layers: Iterable[type[Layer]] = ALL_LAYERS) -> dict[str, tuple[str, ...]]:
         """Layers made from something that has changed since, by name, with what has changed."""
         return stale_layers(self._store, layers)
+
+    def missing_styles(self) -> list[str]:
+        """Names of the layers without a default style."""
+        with clear_errors(self.path):
+            return missing_styles(self._store.db)
 
     def digest(self, source: type[Layer] | str) -> str:
         """Short digest of a layer, without its kept columns, or of a setting."""
