@@ -96,27 +96,30 @@ def placed_outcomes(raw: "Sequence[RawOutcome]", digs: "Digs", job: "Job") -> "O
 
     row_of = {name: i for i, name in enumerate(digs.candidate_id)}
     row_of |= {name: i for i, name in enumerate(digs.dig_id)}
+    centre = shapely.get_coordinates(digs.geometry)
     columns: dict[str, list[Any]] = {name: [] for name in ("geometry", "dig_id", "placed")}
     for one in raw:
+        xy, placed = np.full(2, np.nan), "dig"
+        if one.place is not None:
+            placed = "gps" if one.kind == "gps" else "survey"
+            xy = np.array(one.place) * job.metres_per_unit
+            if one.kind != "xy":
+                xy = transform_xy([one.place], WGS84, job.metric_crs)[0]
         row = row_of.get(one.dig.upper())
+        if row is None and not one.dig:
+            row = _nearest(xy, centre, one.where)
         if row is None:
             raise InputError(
                 f"{one.where}: there is no dig {one.dig}: list them with gridtools digs"
             )
-        xy, placed = shapely.get_coordinates(digs.geometry[row])[0], "dig"
-        if one.place is not None:
-            xy = np.array(one.place)
-            if one.kind == "xy":
-                xy = xy * job.metres_per_unit
-            else:
-                xy = transform_xy([xy], WGS84, job.metric_crs)[0]
-            placed = "gps" if one.kind == "gps" else "survey"
-        elif np.isfinite(one.metres("offset")):
+        if one.place is None and np.isfinite(one.metres("offset")):
             if not np.isfinite(one.offset_deg) and one.metres("offset") > 0:
                 raise InputError(f"{one.where}: an offset needs its bearing in offset_deg")
-            xy = xy + one.metres("offset") * unit_vector(np.nan_to_num(one.offset_deg))
+            xy = centre[row] + one.metres("offset") * unit_vector(np.nan_to_num(one.offset_deg))
             placed = "tape"
-        away = float(np.hypot(*(xy - shapely.get_coordinates(digs.geometry[row])[0])))
+        elif one.place is None:
+            xy = centre[row]
+        away = float(np.hypot(*(xy - centre[row])))
         if not away <= FAR_M:
             raise InputError(
                 f"{one.where}: lies {away:.0f} m from {digs.dig_id[row]}: correct the place or "
@@ -142,5 +145,19 @@ def placed_outcomes(raw: "Sequence[RawOutcome]", digs: "Digs", job: "Job") -> "O
     )
 
 
+def _nearest(xy: Any, centre: Any, where: str) -> int:
+    """Row of the dig nearest to a place that no dig is named for."""
+    import numpy as np
+
+    from gridtools.errors import InputError
+
+    away = np.hypot(*(centre - xy).T)
+    if not away.size or not away.min() <= NEAR_M:
+        raise InputError(f"{where}: there is no dig within {NEAR_M:g} m of it: name the dig")
+    return int(away.argmin())
+
+
+#: A place without a dig belongs to the nearest one that is no farther than this.
+NEAR_M = 5.0
 #: A find farther than this from its dig belongs to another one, or its place is wrong.
 FAR_M = 25.0

@@ -2,10 +2,12 @@
 
 CSV is told by its header: ``dig`` and, in any order, ``found, metal, depth, length, width, height,
 dug_to, material, recheck, time, note``, and for the place ``x,y`` (job CRS), ``lon,lat``, or
-``offset,offset_deg`` (taped from the dig's centre, with the bearing from grid north). A length
-stands in a column with its unit (``depth_m``, ``depth_ft``), or has its unit beside it
-(``3.5 ft``); a bare number is metres. In GPX, a waypoint named after its dig says the same in its
-comment: ``found fuel tank, metal, depth 1.1 m, recheck quiet``.
+``offset,offset_deg`` (taped from the dig's centre, with the bearing from grid north). With a place
+the dig may be left out: the nearest one is meant. A length stands in a column with its unit
+(``depth_m``, ``depth_ft``), or has its unit beside it (``3.5 ft``); a bare number is metres.
+
+In GPX, a waypoint named after its dig says the same in its comment: ``found fuel tank, metal,
+depth 1.1 m, recheck quiet``.
 """
 
 import re
@@ -50,7 +52,7 @@ class RawOutcome:
     Attributes
     ----------
     dig
-        Name of the dig, or of its candidate.
+        Name of the dig, or of its candidate; empty where the place tells it.
     found
         What it was; ``nothing``; or ``re-check`` where only that was made.
     metal
@@ -117,9 +119,10 @@ def read_outcomes(
         return _from_gpx(data, name)
     text = decode(data, name)
     header = find_header(text, name, _TITLES)
-    if not {"dig", "found"} <= set(header.columns):
+    has = set(header.columns)
+    if "found" not in has or not ("dig" in has or any(has >= set(pair) for pair in _PLACES)):
         raise InputError(
-            f"{name}: its header needs the columns dig and found, as in "
+            f"{name}: its header needs the columns dig (or a place) and found, as in "
             "dig,found,metal,depth_m,recheck,time"
         )
     rows = [row for block in read_blocks(text, name, header) for row in _from_block(block, tz)]
@@ -133,7 +136,6 @@ def _from_block(block: Block, tz: ZoneInfo | None) -> list[RawOutcome]:
     degrees = block.numbers("offset_deg")
     places = {pair: np.column_stack([block.numbers(n) for n in pair]) for pair in _PLACES}
     texts = {c: block.texts(c) for c in ("dig", "found", "metal", "material", "recheck", "note")}
-    block.fail("no dig", texts["dig"] == "", "dig")
     out = []
     for i in range(len(block)):
         where = f"{block.name}, row {block.lines[i]:,}"
@@ -141,6 +143,8 @@ def _from_block(block: Block, tz: ZoneInfo | None) -> list[RawOutcome]:
         for pair, columns in places.items():
             if np.isfinite(columns[i]).all():
                 place, kind = (float(columns[i, 0]), float(columns[i, 1])), _PLACES[pair]
+        if not texts["dig"][i] and place is None:
+            raise InputError(f"{where}: name the dig, or give the place")
         found, recheck = texts["found"][i], _recheck(texts["recheck"][i], where)
         out.append(
             RawOutcome(

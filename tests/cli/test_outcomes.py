@@ -168,6 +168,15 @@ def test_outcomes__by_coordinates_and_by_gps(gridtools, dug, tmp_path):
     )
 
 
+def test_outcomes__without_a_dig_the_nearest_is_meant(gridtools, dug, tmp_path):
+    path = tmp_path / "places.csv"
+    path.write_text("found,metal,x,y\npipe,yes,500014.9,5800020.5\n")
+    gridtools("outcomes", dug, path)
+    assert read(dug, Outcomes).dig_id.tolist() == ["D002"]
+    path.write_text("found,metal,x,y\npipe,yes,500014.9,5800030\n")
+    assert "no dig within 5 m" in gridtools("outcomes", dug, path, code=1).err
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [

@@ -55,7 +55,8 @@ def test_read_outcomes__a_later_recheck_by_itself():
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("found,metal\npipe,yes\n", "needs the columns dig and found"),
+        ("found,metal\npipe,yes\n", "needs the columns dig \\(or a place\\) and found"),
+        ("dig,found,metal\n,pipe,yes\n", "row 2: name the dig, or give the place"),
         ("dig,found,metal\nD001,pipe,\n", "row 2: write yes or no in metal, for pipe"),
         ("dig,found,metal\nD001,pipe,perhaps\n", "row 2: write yes or no"),
         ("dig,found,metal\nD001,,\n", "row 2: write what was found"),
