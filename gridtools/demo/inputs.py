@@ -48,6 +48,7 @@ def files() -> dict[str, bytes]:
         "pass-1.gpx": _gpx(walked(scenario.PASS_1), scenario.PASS_1),
         "pass-2.gpx": _gpx(walked(scenario.PASS_2), scenario.PASS_2),
         "walked-lanes.txt": _walked_note(),
+        "outcomes.csv": _outcomes(),
     }
 
 
@@ -194,4 +195,19 @@ def _walked_note() -> bytes:
         f"hit {missed} at {at:.1f} m, strength {strength}"
         for at, strength in zip(heard.chainage_m, heard.strength.tolist(), strict=True)
     ]
+    return "\n".join([*lines, ""]).encode()
+
+
+def _outcomes() -> bytes:
+    """What came out of the ground, one piece after the other, each surveyed where it lay."""
+    lines = [
+        f"# {scenario.NAME}: {_INVENTED}",
+        "found,metal,lon,lat,depth_m,length_m,width_m,height_m,material,recheck,time",
+    ]
+    for hours, metal in enumerate(scenario.METAL):
+        lon, lat = _lonlat((metal.centre,))[0].tolist()
+        *size, material = scenario.SIZES[metal.name]
+        time = scenario.DIG_DAY + timedelta(hours=2 * hours)
+        cells = (metal.name, "yes", f"{lon:.8f}", f"{lat:.8f}", metal.depth_m, *size, material)
+        lines.append(",".join(map(str, (*cells, "quiet", f"{time:%Y-%m-%dT%H:%M:%SZ}"))))
     return "\n".join([*lines, ""]).encode()

@@ -125,6 +125,15 @@ CHANGES = (
     Change("edge of the old apron", ((52.0, 33.0), (101.0, 26.0)), 185.0),
 )
 
+#: Length, width and height in metres and the material of each piece, by its name.
+SIZES = {
+    "fuel tank": (2.4, 1.2, 1.2, "steel"),
+    "weighbridge frame": (5.0, 1.8, 0.3, "steel"),
+    "run of cast-iron pipe": (6.1, 0.2, 0.2, "cast iron"),
+    "tractor axle": (1.9, 0.4, 0.4, "steel"),
+    "valve box": (0.6, 0.6, 0.7, "cast iron"),
+}
+
 #: Near half the sweep width, so that most spots are crossed on both headings of each pass.
 SPACING_M = 2.5
 SWEEP_WIDTH_M = 4.0
@@ -149,6 +158,12 @@ PASS_2 = Outing(
 )
 TAPE_DAY = datetime(2026, 5, 14, 9, 0, tzinfo=UTC)
 TAPE_SEED = 20260514
+#: First day of digging, and the leave to dig.
+DIG_DAY = datetime(2026, 5, 27, 8, 0, tzinfo=UTC)
+PERMITS = (
+    "landowner,letter of 4 May,2026-05-18,2026-06-12",
+    "services,ticket 0417,2026-05-20,2026-06-05",
+)
 
 
 def to_map(local: Line | NDArray[np.float64]) -> NDArray[np.float64]:

@@ -83,8 +83,21 @@ STEPS: tuple[Step, ...] = (
     Step("See that the gap of that lane is closed.", ("coverage", JOB)),
     Step("Weigh the hits by heading: metal, or a change of ground.", ("candidates", JOB)),
     Step(
-        "Print the sheets again, with what is left to walk.",
+        "Rank what to dig, size and peg the holes, and say what to mind; nothing is ready without "
+        "the leave that the job requires.",
+        (
+            "digs", JOB, "--soil", "B", "--by", "machine", "--require", "landowner,services",
+            *(word for permit in scenario.PERMITS for word in ("--permit", permit)),
+            "--on", scenario.DIG_DAY.date().isoformat(),
+        ),
+    ),
+    Step(
+        "Print the sheets again, with what is left to walk and what to dig.",
         ("sheets", JOB, Path("sheets")),
+    ),
+    Step(
+        "Take in what came out, and learn from it for the next job.",
+        ("outcomes", JOB, Path("outcomes.csv")),
     ),
     Step("See where the job stands.", ("status", JOB)),
 )  # fmt: skip

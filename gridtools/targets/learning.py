@@ -20,7 +20,7 @@ FEWEST_IN_BAND = 5
 #: Fewer finds with a place of their own than this teach no error of place, nor heading offset.
 FEWEST_PLACES, FEWEST_OBJECTS = 5, 3
 #: An object longer than this is heard off its centre, and teaches no heading offset.
-LONGEST_M = 2.0
+LONGEST_M = 2.5
 
 
 @dataclass(frozen=True)

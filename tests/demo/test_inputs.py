@@ -40,10 +40,10 @@ def test_gpx__an_independent_reader_gets_every_fix_and_hit(name):
 
 
 def test_gpx__holds_no_truth():
-    """What caused a hit must not be in the log."""
+    """What caused a hit must not be in the log; only what was dug up says what it was."""
     truth = [m.name for m in scenario.METAL] + [c.name for c in scenario.CHANGES] + ["drift"]
     for name, content in inputs.files().items():
-        for cause in truth:
+        for cause in truth if name != "outcomes.csv" else ():
             assert cause not in content.decode(), (name, cause)
 
 

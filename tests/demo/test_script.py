@@ -30,7 +30,7 @@ def test_steps__stand_in_the_order_of_the_work():
     commands = [s.words[0] for s in STEPS]
     assert commands == [
         "new", "lanes", "pegs", "send", "sheets", "record", "record", "coverage", "record",
-        "coverage", "candidates", "sheets", "status",
+        "coverage", "candidates", "digs", "sheets", "outcomes", "status",
     ]  # fmt: skip
 
 
