@@ -223,7 +223,7 @@ def reasons(job):
     return [runs.reason[runs.lane_id == lane].tolist() for lane in ("1-001", "1-002", "1-015")]
 
 
-def test_amend__check(gridtools, planned, log):
+def test_amend__check(gridtools, tmp_path, planned, log):
     """A result entered wrongly takes no run back any more once it is corrected or struck out."""
     gridtools("record", planned, log, "--check-start", "fail", "--check-finish", "fail")
     assert reasons(planned) == [["failed check"]] * 3
@@ -238,7 +238,10 @@ def test_amend__check(gridtools, planned, log):
     assert checks.passed.tolist() == [True, False]
     assert checks.note.tolist() == ["was fail: pressed the wrong key", "struck: other instrument"]
     result = gridtools("status", planned)
-    assert "Failed checks: none, of 1 check made." in result.out
+    assert "Checks: 1 check made, none failed." in result.out
+    page = tmp_path / "report.html"
+    gridtools("report", planned, page)
+    assert "K002 (struck out)" in page.read_text()
     assert "only its result" in gridtools(
         "amend", planned, "K001", "--strength", "2", *wrong, code=1).err  # fmt: skip
 

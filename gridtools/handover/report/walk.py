@@ -162,7 +162,7 @@ def sessions(contents: Contents) -> Section | None:
         header=("check", "session", "time (UTC)", "kind", "result", "remark"),
         rows=[
             (
-                checks.check_id[i],
+                checks.check_id[i] + (" (struck out)" if checks.struck[i] else ""),
                 checks.session_id[i],
                 time_text(checks.time_utc[i]),
                 checks.kind[i],
