@@ -42,7 +42,7 @@ class Passage(NamedTuple):
     """
 
     track: int
-    cell: NDArray[np.int32]
+    cell: NDArray[np.intp]
     distance: NDArray[np.float32]
 
 
@@ -65,6 +65,8 @@ class Tracks:
     ----------
     lines
         LineStrings (n,) in metres, of any shape: bends, U-turns, knots, repeated points.
+    reach_m
+        Greatest distance that is of interest.
 
     Raises
     ------
@@ -72,7 +74,7 @@ class Tracks:
         If a coordinate is not a finite number.
     """
 
-    def __init__(self, lines: NDArray[np.object_]) -> None:
+    def __init__(self, lines: NDArray[np.object_], reach_m: float) -> None:
         xy, track = shapely.get_coordinates(lines, return_index=True)
         if not np.isfinite(xy).all():
             bad = track[np.flatnonzero(~np.isfinite(xy).all(axis=1))[0]]
@@ -87,25 +89,31 @@ class Tracks:
         start = np.flatnonzero(track[:-1] == track[1:])
         self._a, self._b = xy[start], xy[start + 1]
         self._pieces = _cut(self._a, self._b, track[start].astype(np.int64))
+        self._bends = _bends(self._a, self._b, self._pieces, reach_m)
+        self.reach_m = reach_m
 
-    def near(self, window: Window, reach_m: float) -> Iterator[Passage]:
+    def padding(self, window: Window) -> int:
+        """Cells that a window is padded with on each side, for strips that reach over its edge."""
+        return int(np.ceil(3.0 * self.reach_m / window.grid.cell_m)) + 10
+
+    def near(self, window: Window) -> Iterator[Passage]:
         """Passages within reach of cells of a window, track by track, in order.
 
         The flat, padded window has `padding` more cells on each side.
         """
-        pieces = self._pieces
+        pieces, reach_m = self._pieces, self.reach_m
         west, south, east, north = window.bounds_m
         # So far out, what lies abreast of a cell of the window is there as well (slope up to 1).
         margin = 2.5 * reach_m + 2 * window.grid.cell_m
         low, high = np.array([west, south]) - margin, np.array([east, north]) + margin
         near = ((pieces.bounds[:, :2] <= high) & (pieces.bounds[:, 2:] >= low)).all(axis=1)
         chosen = np.flatnonzero(near)
-        strips = _Strips(window, reach_m)
+        strips = _Strips(window, reach_m, self.padding(window))
         ends = np.flatnonzero(np.diff(pieces.track[chosen], append=-1)) + 1
         begin = 0
         for end in ends.tolist():
             mine, begin = chosen[begin:end], end
-            parts: list[tuple[NDArray[np.int32], NDArray[np.float32]]] = []
+            parts: list[tuple[NDArray[np.intp], NDArray[np.float32]]] = []
             for piece in mine.tolist():
                 first, last = int(pieces.first[piece]), int(pieces.last[piece])
                 a, b = self._a[first:last], self._b[first:last]
@@ -114,9 +122,11 @@ class Tracks:
                 )
                 if not here.size:
                     continue
-                a, b = a[here[0] : here[-1] + 1], b[here[0] : here[-1] + 1]
+                part = slice(first + int(here[0]), first + int(here[-1]) + 1)
+                a, b = self._a[part], self._b[part]
                 if pieces.graph[piece]:
-                    parts += strips.beside(a, b, pieces.axis[piece])
+                    bends = _Bends(*(v[part] for v in self._bends))
+                    parts += strips.beside(a, b, pieces.axis[piece], bends)
                 else:
                     parts += strips.around(a, b)
             track = int(pieces.track[mine[0]])
@@ -125,11 +135,6 @@ class Tracks:
                     yield Passage(track, cell, distance)
             elif parts:
                 yield Passage(track, *strips.nearest(parts))
-
-
-def padding(window: Window, reach_m: float) -> int:
-    """Cells that a window is padded with on each side, for strips that reach over its edge."""
-    return int(np.ceil(3.0 * reach_m / window.grid.cell_m)) + 10
 
 
 def _cut(a: Reals, b: Reals, track: Wholes) -> _Pieces:
@@ -174,6 +179,54 @@ def _cut(a: Reals, b: Reals, track: Wholes) -> _Pieces:
     return _Pieces(first, last, track[first], axis[first], graph, np.hstack([low, high]))
 
 
+class _Bends(NamedTuple):
+    """How segments (n,) of graphs lie to their axis and to their neighbours.
+
+    Attributes
+    ----------
+    stretch
+        Length along the steepest segment nearby to length along the axis.
+    turn
+        Beyond its ends the track turns off the line of a segment by at most this much, within
+        reach.
+    shift
+        The nearest place of a graph of slope L is at most ``2 L D / (1 + L²)`` along the axis
+        from the place abreast, D being the distance across the axis, itself at most
+        ``d sqrt(1 + L²)``: this times the distance d to any part of the track.
+    """
+
+    stretch: Reals
+    turn: Reals
+    shift: Reals
+
+
+def _bends(a: Reals, b: Reals, pieces: _Pieces, reach_m: float) -> _Bends:
+    piece = np.repeat(np.arange(len(pieces.first)), pieces.last - pieces.first)
+    axis = pieces.axis[piece]
+    along = (axis * (b - a)).sum(axis=1)
+    angle = np.arctan2(axis[:, 0] * (b - a)[:, 1] - axis[:, 1] * (b - a)[:, 0], along)
+    graph = pieces.graph[piece]
+    angle[~graph] = 0.0
+    start, finish = (axis * a).sum(axis=1), (axis * b).sum(axis=1)
+    low, high = angle.copy(), angle.copy()
+    # As far as a circle of that radius through a place of the track goes on a slope of up to 1.
+    within = 2.0 * np.sqrt(2.0) * reach_m
+    ahead = np.flatnonzero(graph)
+    offset = 0
+    while ahead.size:
+        offset += 1
+        ahead = ahead[ahead < len(angle) - offset]
+        other = ahead + offset
+        ahead = ahead[(piece[other] == piece[ahead]) & (start[other] - finish[ahead] <= within)]
+        other = ahead + offset
+        for one, two in ((ahead, other), (other, ahead)):
+            low[one] = np.minimum(low[one], angle[two])
+            high[one] = np.maximum(high[one], angle[two])
+    steepest = np.maximum(high, -low)
+    turn = np.minimum(np.maximum(high - angle, angle - low), 1.57)
+    return _Bends(1.0 / np.cos(steepest), np.tan(turn), 2.0 * np.sin(steepest))
+
+
 def _stretches(*labels: Wholes) -> Wholes:
     """Number (n,) of the stretch of equal labels that each belongs to."""
     fresh = np.zeros(len(labels[0]), dtype=bool)
@@ -185,17 +238,17 @@ def _stretches(*labels: Wholes) -> Wholes:
 class _Strips:
     """Cells beside pieces of track, in one window; lengths here are in cells."""
 
-    def __init__(self, window: Window, reach_m: float) -> None:
+    def __init__(self, window: Window, reach_m: float, pad: int) -> None:
         self._window = window
         self._reach = reach_m / window.grid.cell_m
-        self._pad = padding(window, reach_m)
+        self._pad = pad
         self._width = window.columns + 2 * self._pad
         self._size = self._width * (window.rows + 2 * self._pad)
         self._buffer: NDArray[np.float32] | None = None
 
     def nearest(
-        self, parts: list[tuple[NDArray[np.int32], NDArray[np.float32]]]
-    ) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
+        self, parts: list[tuple[NDArray[np.intp], NDArray[np.float32]]]
+    ) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
         """Least distance by cell over the pieces of one track."""
         if self._buffer is None:
             self._buffer = np.full(self._size, np.inf, dtype=np.float32)
@@ -210,7 +263,7 @@ class _Strips:
         self._buffer[cells] = np.inf
         return cells, found
 
-    def around(self, a: Reals, b: Reals) -> list[tuple[NDArray[np.int32], NDArray[np.float32]]]:
+    def around(self, a: Reals, b: Reals) -> list[tuple[NDArray[np.intp], NDArray[np.float32]]]:
         """Cells around a knot, each measured to every segment (n,) of it."""
         a, b = self._window.places(a), self._window.places(b)
         both = np.concatenate([a, b])
@@ -228,11 +281,11 @@ class _Strips:
             t = np.clip(((x - ax) * dx + (y - ay) * dy) / (square or 1.0), 0.0, 1.0)
             np.minimum(best, (x - ax - t * dx) ** 2 + (y - ay - t * dy) ** 2, out=best)
         cell = (row[:, None] + self._pad) * self._width + column + self._pad
-        return [(cell.astype(np.int32), np.sqrt(best).astype(np.float32))]
+        return [(cell.astype(np.intp), np.sqrt(best).astype(np.float32))]
 
     def beside(
-        self, a: Reals, b: Reals, axis: Reals
-    ) -> list[tuple[NDArray[np.int32], NDArray[np.float32]]]:
+        self, a: Reals, b: Reals, axis: Reals, bends: _Bends
+    ) -> list[tuple[NDArray[np.intp], NDArray[np.float32]]]:
         """Cells beside a graph of segments (n,), in strips."""
         xy = self._window.places(np.concatenate([a, b[-1:]]))
         # Rows of cells are taken across the axis: p counts along it, q across, whichever of row
@@ -242,38 +295,33 @@ class _Strips:
         eq, ep = (axis[0], -axis[1]) if steep else (-axis[1], axis[0])
         if ep < 0:
             p, q, ep, eq = p[::-1], q[::-1], -ep, -eq
+            bends = _Bends(*(v[::-1] for v in bends))
         sides = self._window.rows, self._window.columns
         strides = self._width, 1
         if not steep:
             sides, strides = sides[::-1], strides[::-1]
-        return _Graph(p, q, ep, eq, self._reach).cells(sides, strides, self._pad)
+        return _Graph(p, q, ep, eq, self._reach, bends).cells(sides, strides, self._pad)
 
 
 class _Graph:
     """A piece of track as a graph over its axis, in cells."""
 
-    def __init__(self, p: Reals, q: Reals, ep: float, eq: float, reach: float) -> None:
-        self._p, self._q, self._ep, self._eq = p, q, ep, eq
-        self._reach = reach
-        dp, dq = np.diff(p), np.diff(q)
+    def __init__(
+        self, p: Reals, q: Reals, ep: float, eq: float, reach: float, bends: _Bends
+    ) -> None:
+        self._q, self._ep, self._eq, self._reach = q, ep, eq, reach
+        dp, dq = p[1:] - p[:-1], q[1:] - q[:-1]
         length = np.hypot(dp, dq)
         self._tp, self._tq = dp / length, dq / length
         self._half = length / 2
         self._mp, self._mq = (p[:-1] + p[1:]) / 2, (q[:-1] + q[1:]) / 2
         self._u = ep * p + eq * q
-        angle = np.arctan2(ep * dq - eq * dp, ep * dp + eq * dq)
-        slope = np.tan(np.abs(angle).max())
-        self._stretch = np.hypot(1.0, slope)
-        # Beyond the ends of a segment the track turns off its line by at most this much.
-        turn = np.maximum(angle.max() - angle, angle - angle.min())
-        self._turn = np.tan(np.minimum(turn, 1.57))
-        # The nearest place of a graph of slope L is at most 2 L D / (1 + L²) along the axis from
-        # the place abreast, D being the distance across the axis, at most d sqrt(1 + L²).
-        self._shift = 2.0 * slope / self._stretch
+        self._stretch = float(bends.stretch.max())
+        self._turn, self._shift = bends.turn, bends.shift
 
     def cells(
         self, sides: tuple[int, int], strides: tuple[int, int], pad: int
-    ) -> list[tuple[NDArray[np.int32], NDArray[np.float32]]]:
+    ) -> list[tuple[NDArray[np.intp], NDArray[np.float32]]]:
         """Padded flat places and distances of the cells of rows across the axis.
 
         Row r of the strip holds the cells (p, q) with ``p = r - round(q s)``: a line at right
@@ -297,18 +345,19 @@ class _Graph:
         )  # fmt: skip
         across = np.arange(-pad, sides[1] + pad)
         skew = np.rint(across * s)
-        place = ((across + pad) * strides[1] + (pad - skew) * strides[0]).astype(np.int32)
-        windows = [
-            np.lib.stride_tricks.sliding_window_view(v, 2 * w + 1)
+        place = ((across + pad) * strides[1] + (pad - skew) * strides[0]).astype(np.intp)
+        # Row i of each of these views is the stretch of 2 w + 1 values from the i-th on.
+        skews, places = (
+            np.ndarray((len(v) - 2 * w, 2 * w + 1), v.dtype, v, 0, v.strides * 2)
             for v in (skew.astype(np.float32), place)
-        ]
+        )
         step = max(1, _CELLS_AT_ONCE // (2 * w + 1))
         out = []
         for start in range(0, len(keep), step):
             rows = keep[start : start + step]
             first = middle[rows].astype(np.int64) - w + pad
-            cell = windows[1][first] + (r[rows] * strides[0]).astype(np.int32)[:, None]
-            distance = self._distance(r[rows], middle[rows], k[rows], windows[0][first], w)
+            cell = places[first] + (r[rows] * strides[0]).astype(np.intp)[:, None]
+            distance = self._distance(r[rows], middle[rows], k[rows], skews[first], w)
             out.append((cell, distance))
         return out
 
@@ -356,25 +405,28 @@ class _Graph:
     ) -> None:
         """Lower squared distances where a neighbour of the segment abreast is nearer."""
         row, j = np.divmod(flat, 2 * w + 1)
+        values = square.ravel()
         p = r[row] - skew.ravel()[flat]
         q = middle[row] + (j - w)
-        best = square.ravel()[flat].astype(np.float64)
         base, u = k[row], self._u
-        abreast = np.clip(self._ep * r[row], u[0], u[-1])
-        for way in (1, -1):
-            live = np.arange(len(flat))
-            offset = 0
-            while live.size:
-                offset += way
-                other = base[live] + offset
-                known = (other >= 0) & (other < len(self._tp))
-                live, other = live[known], other[known]
-                gap = u[other] - abreast[live] if way > 0 else abreast[live] - u[other + 1]
-                # Half a cell more: the row of a cell may lie so far off the place abreast of it.
-                near = gap <= self._shift * np.sqrt(best[live]) + 0.75
-                live, other = live[near], other[near]
-                dp, dq = p[live] - self._mp[other], q[live] - self._mq[other]
-                tp, tq = self._tp[other], self._tq[other]
-                beyond = np.maximum(np.abs(tp * dp + tq * dq) - self._half[other], 0.0)
-                best[live] = np.minimum(best[live], (tp * dq - tq * dp) ** 2 + beyond**2)
-        square.ravel()[flat] = best
+        abreast = np.clip(self._ep * r, u[0], u[-1])[row]
+        best = values[flat]
+        # Half a cell more: the row of a cell may lie so far off the place abreast of it.
+        within = self._shift[base] * np.sqrt(best) + 0.75
+        live = np.concatenate([np.arange(len(flat))] * 2)
+        way = np.repeat([1, -1], len(flat))
+        other = base[live]
+        while True:
+            other = other + way
+            known = np.flatnonzero((other >= 0) & (other < len(self._tp)))
+            live, way, other = live[known], way[known], other[known]
+            gap = way * (u[other + (way < 0)] - abreast[live])
+            near = np.flatnonzero(gap <= within[live])
+            if not near.size:
+                break
+            live, way, other = live[near], way[near], other[near]
+            dp, dq = p[live] - self._mp[other], q[live] - self._mq[other]
+            tp, tq = self._tp[other], self._tq[other]
+            beyond = np.maximum(np.abs(tp * dp + tq * dq) - self._half[other], 0.0)
+            np.minimum.at(best, live, ((tp * dq - tq * dp) ** 2 + beyond**2).astype(np.float32))
+        values[flat] = best
