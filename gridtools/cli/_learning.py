@@ -11,8 +11,9 @@ if TYPE_CHECKING:
 
 #: Standard error, each axis, of the place of a find (common practice, no source).
 FIND_SD_M = 0.1
-#: A heading offset with a larger standard error changes nothing (stated).
-LARGEST_OFFSET_ERROR_M = 0.35
+#: A heading offset with a larger standard error changes nothing: candidates' own estimate from all
+#: opposed hits is as good or better (stated).
+LARGEST_OFFSET_ERROR_M = 0.15
 
 
 @dataclass
@@ -141,8 +142,8 @@ def _say_nothing(
     false = results.dig_id[results.nothing].tolist()
     settled = int((results.metal | results.nothing).sum())
     lessons.lines.append(
-        f"{counted(len(false), 'dig')} of {settled} found no metal"
-        + (f": {', '.join(false)}." if false else ".")
+        f"False digs, that found no metal: {len(false)} of {settled}"
+        + (f" ({', '.join(false)})." if false else ".")
     )
     within = 2 * (stored(job, "sweep_width_m") or 0.0)
     found: dict[str, list[dict[str, Any]]] = {}
@@ -241,6 +242,10 @@ def _learn_offset(lessons: Lessons, job: "Job", finds: "Finds") -> None:
     elif found.standard_error_m <= LARGEST_OFFSET_ERROR_M:
         lessons.settings.append(("heading_offset_m", round(found.offset_m, 3), "m"))
         lessons.changes.append(f"candidates uses a heading offset of {found.offset_m:+.2f} m")
+    else:
+        lessons.lines.append(
+            f"Too rough to change anything: {LARGEST_OFFSET_ERROR_M:.2f} m or better is wanted."
+        )
 
 
 def _say_passes(lessons: Lessons, job: "Job", finds: "Finds") -> None:

@@ -63,8 +63,8 @@ def amend(
 ) -> None:
     """Strike out or correct a session (S001), run (S001-0004), hit (H0012) or check (K001).
 
-    Nothing is erased: the row, its old value and the reason stay. Runs and hits are worked out
-    again at once.
+    Outcomes (O001) and permits (P001) can be struck out. Nothing is erased: the row, its old value
+    and the reason stay. Runs and hits are worked out again at once.
     """
     from gridtools.cli._recording import (
         read_recorded,
@@ -84,6 +84,15 @@ def amend(
         given["passed"] = given["passed"] == "pass"
     if strike == bool(given):
         raise click.UsageError("give either --strike or what to correct")
+    if row_id[:1] in ("O", "P"):
+        if not strike:
+            raise click.UsageError(
+                f"{row_id} can only be struck out: enter it again as it should be"
+            )
+        _strike_after_digging(path, row_id, reason)
+        struck = {"id": row_id, "struck": True}
+        say(struck, [f"{row_id} struck out: {reason}"], as_json=as_json, quiet=quiet)
+        return
     with Job.open(path) as job:
         before = read_recorded(job)
         walk = amended(before.walked, job.read(Runs), before.lanes, row_id, reason, given)
@@ -112,3 +121,31 @@ def amend(
         as_json=as_json,
         quiet=quiet,
     )
+
+
+def _strike_after_digging(path: str, row_id: str, reason: str) -> None:
+    """Strike out an outcome or a permit; a dig that has no outcome left is open again."""
+    import numpy as np
+
+    from gridtools.job import Job
+    from gridtools.layers import Candidates, Digs, Outcomes, Permits
+    from gridtools.targets.outcomes import struck_out
+
+    options = {"id": row_id, "reason": reason, "strike": True}
+    with Job.open(path) as job:
+        if row_id.startswith("P"):
+            permits = struck_out(job.read(Permits), row_id, reason)
+            with job.change("amend", options) as change:
+                change.update(permits, ("struck", "note"))
+            return
+        outcomes = struck_out(job.read(Outcomes), row_id, reason)
+        dig = outcomes.dig_id[outcomes.outcome_id == row_id][0]
+        left = (outcomes.dig_id == dig) & ~outcomes.struck
+        digs, candidates = job.read(Digs), job.read(Candidates)
+        again = (digs.dig_id == dig) & (digs.status == "dug") & ~left.any()
+        freed = np.isin(candidates.candidate_id, digs.candidate_id[again])
+        freed &= candidates.status == "dug"
+        with job.change("amend", options) as change:
+            change.update(outcomes, ("struck", "note"))
+            change.update(digs.take(again).with_columns(status="open"), ("status",))
+            change.update(candidates.take(freed).with_columns(status="open"), ("status",))

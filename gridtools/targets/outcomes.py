@@ -1,13 +1,17 @@
 """What came out, and what that makes of the digs and of the candidates near by."""
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gridtools.layers import Candidates, Digs, Evidence, Outcomes
+from gridtools.errors import InputError, MissingError, RefusedError
+from gridtools.layers import Candidates, Digs, Evidence, Outcomes, Permits
 from gridtools.targets.identity import next_number
+
+L = TypeVar("L", Outcomes, Permits)
 
 NOTHING, RECHECK_ONLY = "nothing", "re-check"
 #: A hole that was stopped this much short of the depth planned says nothing about what is below.
@@ -152,8 +156,8 @@ def metal_finds(results: DigResults, outcomes: Outcomes, digs: Digs) -> Finds:
 def dig_status(digs: Digs, results: DigResults) -> NDArray[np.object_]:
     """Status (n,) of the digs once the outcomes are known.
 
-    A dig is dug, unless its hole or spoil still responded or it stopped short. One that was dug
-    and has no outcome any more, since that was struck out, is open again.
+    A dig is dug, unless its hole or spoil still responded or it stopped short. Digs without
+    outcomes keep the status that they have.
     """
     row_of = {dig: i for i, dig in enumerate(results.dig_id)}
     status = digs.status.copy()
@@ -164,6 +168,31 @@ def dig_status(digs: Digs, results: DigResults) -> NDArray[np.object_]:
         still = results.recheck[row] == "responds" or results.short[row]
         status[i] = "open" if still else "dug"
     return status
+
+
+def struck_out(layer: L, row_id: str, reason: str) -> L:
+    """Outcomes or permits with one row struck out: it stays, but counts no more.
+
+    Raises
+    ------
+    MissingError
+        If there is no such row.
+    RefusedError
+        If it is struck out already.
+    """
+    ids = getattr(layer, str(layer.id_column))
+    rows = np.flatnonzero(ids == row_id)
+    if not rows.size:
+        raise MissingError(f"there is no {row_id} in layer {layer.table}")
+    row = int(rows[0])
+    if layer.struck[row]:
+        raise RefusedError(f"{row_id} is struck out already: {layer.note[row]}")
+    if not reason.strip():
+        raise InputError(f"say why {row_id} is struck out")
+    struck, note = layer.struck.copy(), layer.note.copy()
+    struck[row] = True
+    note[row] = "; ".join(filter(None, (note[row], f"struck: {reason.strip()}")))
+    return layer.with_columns(struck=struck, note=note)
 
 
 def neighbours_of_nothing(

@@ -106,7 +106,7 @@ def test_outcomes__what_they_teach(gridtools, dug, csv):
     result = gridtools("outcomes", dug, csv)
     out = result.out
     assert "3 of 4 were metal" in out
-    assert "1 dig of 4 found no metal: D004." in out
+    assert "False digs, that found no metal: 1 of 4 (D004)." in out
     assert "Re-check hole and spoil before filling back, and enter it: D003." in out
     assert "still open: D002" in out
     assert "Heading offset +0.80" in out
@@ -191,6 +191,28 @@ def test_outcomes__bad_input_leaves_the_job_as_it_was(gridtools, dug, tmp_path, 
     before = dug.read_bytes()
     assert message in gridtools("outcomes", dug, path, code=1).err
     assert dug.read_bytes() == before
+
+
+def test_outcomes__struck_out_the_dig_is_open_again(gridtools, dug, csv):
+    gridtools("outcomes", dug, csv)
+    gridtools("amend", dug, "O001", "--strike", "--reason", "wrong hole")
+    rows, digs, candidates = read(dug, Outcomes), read(dug, Digs), read(dug, Candidates)
+    assert (rows.struck.tolist(), rows.note[0]) == ([True] + [False] * 3, "struck: wrong hole")
+    assert digs.status[digs.dig_id == "D001"].tolist() == ["open"]
+    assert candidates.status[0] == "open"
+    assert (
+        "struck out already"
+        in gridtools("amend", dug, "O001", "--strike", "--reason", "x", code=1).err
+    )
+    assert "no O009" in gridtools("amend", dug, "O009", "--strike", "--reason", "x", code=1).err
+    assert gridtools("outcomes", dug, csv, "--json").json["taken"] == ["O005"]
+
+
+def test_outcomes__a_permit_struck_out_holds_no_more(gridtools, dug):
+    leave = ("--require", "landowner", "--permit", "landowner,X,2026-06-01,2026-06-30")
+    assert len(gridtools("digs", dug, *leave, *DAY, "--json").json["ready"]) == COUNT
+    gridtools("amend", dug, "P001", "--strike", "--reason", "withdrawn")
+    assert gridtools("digs", dug, *DAY, "--json").json["ready"] == []
 
 
 def test_outcomes__none_yet(gridtools, job):
