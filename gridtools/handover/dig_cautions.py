@@ -151,6 +151,12 @@ SPECIAL: dict[str, DigCaution] = {
             f"{_SUBPART_P}: 1926.651(c)(2), (g)(1)",
         ),
         DigCaution(
+            precautions.MAY_BE_DEEPER,
+            "The approaches began too near, so the depth is a least one: the hole may have to go "
+            "deeper than sized. Stop and plan anew before it does.",
+            _NO_SOURCE,
+        ),
+        DigCaution(
             precautions.OPEN_WATER,
             "Water may break in or seep in: dig in a dry spell, keep a pump by, keep spoil and "
             "whatever leaks out of the water.",

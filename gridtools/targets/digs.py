@@ -248,6 +248,7 @@ def _live(
     major, minor = (np.where(np.isfinite(half), half, rough) for half in (major, minor))
     geometry = of_pin(pinpoints.geometry, chosen.geometry)
     depth, depth_sd = of_pin(pinpoints.depth_m, unknown), of_pin(pinpoints.depth_sd_m, unknown)
+    basis = of_pin(pinpoints.basis, np.full(len(chosen), "", dtype=np.object_))
     axis = np.nan_to_num(of_pin(pinpoints.axis_deg, unknown)) % 180.0
     hole = size_holes(
         major, minor, depth, depth_sd, soil=rules.soil, upright_to_m=rules.upright_to_m
@@ -271,6 +272,7 @@ def _live(
         stated=np.array([e.strip().lower() in ranking.EXPECTED for e in expected], dtype=np.bool_),
         pinpointed=pinpointed,
         depth_m=depth,
+        at_least=np.array(["at least" in b for b in basis], dtype=np.bool_),
         error_m=major,
         hole_depth_m=hole.depth_m,
         outline=outline,

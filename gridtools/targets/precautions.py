@@ -27,11 +27,12 @@ SUSPECTED_MUNITION = "suspected munition"
 WAY_OUT = "way out and air"
 PROTECTION = "protective system"
 ENGINEER = "engineer's design"
+MAY_BE_DEEPER = "may lie deeper than stated"
 OPEN_WATER = "water near by"
 MORE_METAL = "more metal after the last lift"
 HEADINGS = (
     SUSPECTED_MUNITION, HAND_DIG, LONG_METAL, OVERHEAD_LINE, CLOSED_CONTAINER, ENGINEER,
-    PROTECTION, WAY_OUT, OPEN_WATER, NEAR_METALWORK, MORE_METAL,
+    PROTECTION, WAY_OUT, MAY_BE_DEEPER, OPEN_WATER, NEAR_METALWORK, MORE_METAL,
 )  # fmt: skip
 
 #: Open water within this distance can fill a hole (common practice, no source).
@@ -54,6 +55,8 @@ class Facts:
         Whether the place was closed in on.
     depth_m, error_m
         Depth of the object, NaN if unknown, and how near its centre lies.
+    at_least
+        Whether the depth is only a least one.
     hole_depth_m, outline
         Depth and outline of the hole; a point where its size is unknown.
     nearby
@@ -66,6 +69,7 @@ class Facts:
     stated: NDArray[np.bool_]
     pinpointed: NDArray[np.bool_]
     depth_m: NDArray[np.float64]
+    at_least: NDArray[np.bool_]
     error_m: NDArray[np.float64]
     hole_depth_m: NDArray[np.float64]
     outline: Texts
@@ -94,6 +98,8 @@ def cautions(facts: Facts, exclusion: Exclusion) -> list[str]:
             row[PROTECTION] = [f"{deep:.1f} m deep"]
         if deep >= EGRESS_FROM_M:
             row[WAY_OUT] = [f"{deep:.1f} m deep"]
+        if facts.at_least[i]:
+            row[MAY_BE_DEEPER] = []
         if facts.recheck[i] == "responds":
             row[MORE_METAL] = []
     for geometry, reason in zip(exclusion.geometry, exclusion.reason, strict=True):

@@ -113,7 +113,8 @@ def pick_within(worth: Worth, budget_hours: float) -> NDArray[np.bool_]:
     chance = np.rint(worth.p_metal * _CHANCE_STEPS).astype(np.int64)
     first = np.array([_TIER[c] == 0 for c in worth.consequence], dtype=np.bool_)
     value = np.where(first, chance * (1 + int(chance[~first].sum())), chance)
-    room = min(room, int(minutes.sum()))
+    if minutes.sum() <= room:
+        return value > 0
     best = np.zeros(room + 1, dtype=np.int64)
     taken = np.zeros((len(minutes), room + 1), dtype=np.bool_)
     for i, (cost, gain) in enumerate(zip(minutes.tolist(), value.tolist(), strict=True)):

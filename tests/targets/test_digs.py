@@ -107,6 +107,12 @@ def test_plan_digs__without_a_pinpoint_it_is_on_hold_but_ranked():
     assert plan(both, pinned(both.take([0]))).pegs.dig_id.tolist() == ["D001", "D001"]
 
 
+def test_plan_digs__a_least_depth_is_said():
+    pins = pinned(found(1)).with_columns(basis="offset rule, at least")
+    assert "may lie deeper than stated" in plan(found(1), pins).digs.cautions[0]
+    assert "may lie deeper" not in plan(found(1)).digs.cautions[0]
+
+
 def test_plan_digs__unknown_depth_is_a_hold():
     assert "depth unknown" in plan(found(1), pinned(found(1), np.nan, np.nan)).digs.hold[0]
 
