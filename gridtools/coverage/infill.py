@@ -17,7 +17,7 @@ from gridtools.layers import Gaps, Infill
 from gridtools.plan import ground as plan_ground
 from gridtools.plan.effort import walking_seconds
 from gridtools.plan.order import arrange
-from gridtools.plan.replan import last_numbers
+from gridtools.plan.replan import SAME_M, last_numbers, lying_on
 from gridtools.plan.strips import Frame, Stretches
 from gridtools.swath.uncovered import uncovered
 from gridtools.units import bearing_of, format_area
@@ -30,7 +30,6 @@ NARROW_M = 0.1
 #: Reasons of lanes that are not to walk: an accepted run is on it, or its gap is gone otherwise.
 WALKED, CLOSED = "walked", "closed"
 
-_SAME_M = 0.001
 # An order improved until nothing helps takes minutes for thousands of legs.
 _MANY_LEGS = 200
 
@@ -215,21 +214,16 @@ def _matched(
     longer by a sweep width in all: to walk that much too far is better than a new id in the field.
     """
     known = np.full(len(lines), "", dtype=np.object_)
-    barred = shapely.length(shapely.intersection(old.geometry, rules.no_go)) > _SAME_M
+    barred = shapely.length(shapely.intersection(old.geometry, rules.no_go)) > SAME_M
     old = old.take(~barred)
     if not len(old):
         return lines, known
     lines = lines.copy()
-    ends = np.asarray(shapely.points(_ends(lines)), dtype=np.object_)
-    row, at = shapely.STRtree(old.geometry).query(lines, predicate="dwithin", distance=_SAME_M)
-    off = shapely.distance(ends[row], old.geometry[at][:, None]).max(axis=1, initial=0.0)
-    more = shapely.length(old.geometry)[at] - shapely.length(lines)[row]
-    same = (off <= _SAME_M) & (more <= rules.sweep_width_m)
-    row, at, more = row[same], at[same], more[same]
+    row, at, more = lying_on(lines, old.geometry)
     taken: set[int] = set()
     for pair in np.lexsort((at, row, np.round(more, 3))):
         i, k = int(row[pair]), int(at[pair])
-        if not known[i] and k not in taken:
+        if not known[i] and k not in taken and more[pair] <= rules.sweep_width_m:
             taken.add(k)
             known[i], lines[i] = old.lane_id[k], old.geometry[k]
     return lines, known

@@ -95,8 +95,11 @@ def lay_pass(
     run_on_m: float | None,
     stay_inside: bool,
     min_length_m: float = 0.0,
+    through: Real | None = None,
 ) -> PassLegs:
     """Legs of a pass; pass 2 at right angles to a bearing given for pass 1.
+
+    The lanes are centred on the search area, or one goes through a given point (2,).
 
     Raises
     ------
@@ -107,7 +110,8 @@ def lay_pass(
     if pass_no == 2:
         frame, bearing_deg = frame.turned(), bearing_deg + 90.0
     outline = Outline.of(ground.area, frame)
-    rows = Rows.over(outline, spacing_m)
+    through_m = None if through is None else float(frame.to_frame(through[None])[0][0])
+    rows = Rows.over(outline, spacing_m, through_m)
     if rows.count > MOST_LANES:
         raise InputError(
             f"a lane spacing of {spacing_m:g} m gives {rows.count} lanes in a pass: "

@@ -18,9 +18,10 @@ from gridtools.layers import Lanes, SearchArea
 from gridtools.plan.bearing import choose_bearing
 from gridtools.plan.effort import PassPlan, walking_seconds
 from gridtools.plan.ground import Ground, PassLegs, lay_pass, lines
-from gridtools.plan.order import Order, walking_order
+from gridtools.plan.order import NO_ORDER, Order, walking_order
+from gridtools.plan.replan import SoFar
 from gridtools.swath.uncovered import covered_percent, uncovered
-from gridtools.units import format_area, normalise_bearing
+from gridtools.units import bearing_difference, format_area, normalise_bearing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,7 +31,7 @@ class Plan:
     Attributes
     ----------
     lanes
-        Legs of all passes in walking order.
+        Legs of all passes that are to walk, in walking order.
     passes
         One entry per pass.
     bearing_reason
@@ -60,6 +61,7 @@ def plan_lanes(
     crs: CRS,
     on: date,
     first_numbers: tuple[int, int] = (1, 1),
+    so_far: SoFar | None = None,
 ) -> Plan:
     """Lanes over the search area, in walking order.
 
@@ -91,7 +93,11 @@ def plan_lanes(
     crs, on
         Metric CRS and date for true and magnetic bearings.
     first_numbers
-        First lane number of pass 1 and of pass 2.
+        First lane number of pass 1 and of pass 2 for lanes that are new.
+    so_far
+        Plan and walk so far, if walking has begun. With the same bearing and spacing, lanes lie
+        on the same lines as before, and those that stay as they are keep their ids. Of the
+        others, only what was not walked is laid.
 
     Raises
     ------
@@ -110,6 +116,7 @@ def plan_lanes(
     """
     _check(spacing_m, sweep_width_m, passes, run_on_m, stay_inside, min_length_m, speed_mps)
     ground = Ground.of(search_area.geometry, no_go)
+    so_far = so_far or SoFar()
     if bearing_deg is None:
         choice = choose_bearing(
             ground,
@@ -126,7 +133,7 @@ def plan_lanes(
     plans: list[PassPlan] = []
     notices: list[str] = []
     for pass_no in range(1, passes + 1):
-        legs = lay_pass(
+        laid = lay_pass(
             ground,
             float(bearing_deg),
             pass_no,
@@ -134,13 +141,19 @@ def plan_lanes(
             run_on_m=run_on_m,
             stay_inside=stay_inside,
             min_length_m=min_length_m,
+            through=so_far.through(pass_no, bearing_deg + 90.0 * (pass_no - 1), spacing_m),
         )
-        order = walking_order(legs, ground)
-        layer = _lanes_layer(legs, order, first_numbers[pass_no - 1], sum(map(len, lanes)))
+        legs, known = so_far.left(laid, ground)
+        old = so_far.lanes
+        order = walking_order(legs, ground, _old_way(legs, old, known)) if len(known) else NO_ORDER
+        first = first_numbers[pass_no - 1]
+        layer = _lanes_layer(legs, order, first, sum(map(len, lanes)), old, known)
         lanes.append(layer)
-        percent = covered_percent(ground.area, layer.geometry, sweep_width_m / 2)
+        walked = old.geometry[so_far.walked & (old.pass_no == pass_no)]
+        everything = np.concatenate([walked, layer.geometry])
+        percent = covered_percent(ground.area, everything, sweep_width_m / 2)
         plans.append(_figures(legs, order, layer, speed_mps, percent))
-        notices.extend(_pass_notices(legs, order, layer, ground, sweep_width_m / 2))
+        notices.extend(_pass_notices(legs, order, everything, ground, sweep_width_m / 2))
     if sweep_width_m < spacing_m:
         notices.append(
             f"The sweep width of {sweep_width_m:g} m is less than the lane spacing of "
@@ -186,23 +199,35 @@ def _letters(number: int) -> str:
     return text
 
 
-def _lane_ids(legs: PassLegs, first_number: int) -> NDArray[np.object_]:
+def _lane_ids(pass_no: int, line: NDArray[np.int64], first_number: int) -> NDArray[np.object_]:
     """Ids of legs in the order of the lines, and along each: lanes that hold legs are counted."""
-    _, lane, count = np.unique(legs.legs.line, return_inverse=True, return_counts=True)
+    _, lane, count = np.unique(line, return_inverse=True, return_counts=True)
     leg = np.arange(len(lane)) - (np.cumsum(count) - count)[lane] + 1
     ids = np.empty(len(lane), dtype=np.object_)
     for i, (number, part, parts) in enumerate(zip(lane, leg, count[lane], strict=True)):
         letters = _letters(int(part)) if parts > 1 else ""
-        ids[i] = f"{legs.pass_no}-{number + first_number:03d}{letters}"
+        ids[i] = f"{pass_no}-{number + first_number:03d}{letters}"
     return ids
 
 
-def _lanes_layer(legs: PassLegs, order: Order, first_number: int, before: int) -> Lanes:
-    """Legs of a pass as a layer in walking order; bearings to true and magnetic north follow."""
-    ids = _lane_ids(legs, first_number)[order.leg]
+def _lanes_layer(
+    legs: PassLegs,
+    order: Order,
+    first_number: int,
+    before: int,
+    old: Lanes,
+    known: NDArray[np.intp],
+) -> Lanes:
+    """Legs of a pass as a layer in walking order; bearings to true and magnetic north follow.
+
+    Legs known as old lanes stay as those are but for their place in the order.
+    """
+    ids = np.full(len(known), "", dtype=np.object_)
+    ids[known < 0] = _lane_ids(legs.pass_no, legs.legs.line[known < 0], first_number)
+    ids, known = ids[order.leg], known[order.leg]
     forward = order.forward[:, None]
     low_xy, high_xy = legs.low_xy[order.leg], legs.high_xy[order.leg]
-    return Lanes.build(
+    layer = Lanes.build(
         geometry=lines(np.where(forward, low_xy, high_xy), np.where(forward, high_xy, low_xy)),
         lane_id=ids,
         pass_no=legs.pass_no,
@@ -212,9 +237,23 @@ def _lanes_layer(legs: PassLegs, order: Order, first_number: int, before: int) -
         start_peg=ids + "s",
         finish_peg=ids + "f",
     )
+    same = known >= 0
+    stay = old.take(known[same]).with_columns(seq=layer.seq[same])
+    mixed = Lanes.concat([layer.take(~same), stay])
+    return mixed.take(np.argsort(mixed.seq, kind="stable"))
+
+
+def _old_way(legs: PassLegs, old: Lanes, known: NDArray[np.intp]) -> NDArray[np.int64]:
+    """Which way each leg (n,) was walked so far: 1 along the bearing, -1 back, 0 if it is new."""
+    turn = bearing_difference(old.bearing_deg[known[known >= 0]], legs.bearing_deg)
+    way = np.zeros(len(known), dtype=np.int64)
+    way[known >= 0] = np.where(np.abs(turn) < 90.0, 1, -1)
+    return way
 
 
 def _with_bearings(lanes: Lanes, crs: CRS, on: date) -> Lanes:
+    if not len(lanes):
+        return lanes
     middle = shapely.line_interpolate_point(lanes.geometry, 0.5, normalized=True)
     true, magnetic = bearings(
         crs, shapely.get_x(middle), shapely.get_y(middle), lanes.bearing_deg, on
@@ -240,14 +279,13 @@ def _figures(
 
 
 def _pass_notices(
-    legs: PassLegs, order: Order, layer: Lanes, ground: Ground, reach_m: float
+    legs: PassLegs, order: Order, lanes: NDArray[np.object_], ground: Ground, reach_m: float
 ) -> list[str]:
     notices = []
     if legs.dropped.size:
-        everything = np.concatenate([layer.geometry, legs.dropped])
         without, with_them = (
-            float(shapely.area(uncovered(ground.area, lanes, reach_m)).sum())
-            for lanes in (layer.geometry, everything)
+            float(shapely.area(uncovered(ground.area, some, reach_m)).sum())
+            for some in (lanes, np.concatenate([lanes, legs.dropped]))
         )
         notices.append(
             f"Pass {legs.pass_no}: legs shorter than the least length were dropped "

@@ -56,7 +56,18 @@ class Order:
     enclosed: int
 
 
-def walking_order(legs: PassLegs, ground: Ground) -> Order:
+NO_ORDER = Order(
+    leg=np.empty(0, dtype=np.int64),
+    forward=np.empty(0, dtype=bool),
+    dead=np.empty(0, dtype=np.object_),
+    dead_m=0.0,
+    turns=0,
+    enclosed=0,
+)
+"""Order of a pass that has nothing left to walk."""
+
+
+def walking_order(legs: PassLegs, ground: Ground, way: Whole | None = None) -> Order:
     """Order of the legs of a pass, each walked once, with little dead walking.
 
     Parameters
@@ -65,8 +76,14 @@ def walking_order(legs: PassLegs, ground: Ground) -> Order:
         Legs of the pass.
     ground
         Ground that they lie on, with its no-go ground.
+    way
+        Which way each leg (n,) has to be walked: 1 along the bearing, -1 back, 0 either.
     """
-    measured = [_measured(legs, ground, *order) for order in _arrangements(legs, ground)[0]]
+    fixed = np.zeros(len(legs.legs), dtype=np.int64) if way is None else way
+    measured = [
+        _measured(legs, ground, leg, np.where(fixed[leg] == 0, forward, fixed[leg] > 0))
+        for leg, forward in _arrangements(legs, ground)[0]
+    ]
     return min(measured, key=lambda order: round(order.dead_m, 6))
 
 

@@ -109,9 +109,21 @@ class Rows:
     count: int
 
     @classmethod
-    def over(cls, outline: Outline, spacing_m: float) -> Self:
-        """As few lines as leave no ground further than half a spacing from one, centred."""
+    def over(cls, outline: Outline, spacing_m: float, through_m: float | None = None) -> Self:
+        """As few lines as leave no ground further than half a spacing from one.
+
+        They are centred, or one of them lies at a given position across.
+        """
         low, high = float(outline.across.min()), float(outline.across.max())
+        if through_m is not None:
+            reach = spacing_m / 2 - TINY_M
+            first = int(np.ceil((low - through_m - reach) / spacing_m))
+            last = int(np.floor((high - through_m + reach) / spacing_m))
+            return cls(
+                offset_m=through_m + first * spacing_m,
+                spacing_m=spacing_m,
+                count=max(1, last - first + 1),
+            )
         count = max(1, int(np.ceil((high - low - 2 * TINY_M) / spacing_m)))
         return cls(
             offset_m=(low + high) / 2 - (count - 1) * spacing_m / 2,
