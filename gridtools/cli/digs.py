@@ -187,7 +187,7 @@ def dig_lines(listed: "Digs", pegs: "DigPegs", metres_per_unit: float) -> list[s
     import shapely
 
     from gridtools.cli.output import table
-    from gridtools.handover.dig_sheet import depth_text, effort_text, hole_text, tape_texts
+    from gridtools.handover.dig_words import depth_text, effort_text, hole_text, tape_texts
     from gridtools.units import counted, format_duration
 
     ready = listed.take(listed.picked)

@@ -2,8 +2,6 @@
 
 import re
 
-_MOST = 4
-
 
 def natural(name: str) -> tuple[tuple[int, str], ...]:
     """Key that sorts 1-999 before 1-1000.
@@ -16,8 +14,8 @@ def natural(name: str) -> tuple[tuple[int, str], ...]:
     return tuple((int(n or 0), text) for n, text in re.findall(r"(\d+)|(\D+)", name))
 
 
-def spans(names: set[str]) -> str:
-    """Ids in order, three or more consecutive ones as a span, the first four of these named.
+def spans(names: set[str], most: int = 4) -> str:
+    """Ids in order, three or more consecutive ones as a span; the first of these are named.
 
     Examples
     --------
@@ -33,8 +31,8 @@ def spans(names: set[str]) -> str:
     text: list[str] = []
     for span in found:
         text += [f"{span[0]} to {span[-1]}"] if len(span) > 2 else span
-    more = len(text) - _MOST
-    return ", ".join(text[:_MOST]) + (f" and {more} more" if more > 0 else "")
+    more = len(text) - most
+    return ", ".join(text[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def _follows(before: str, after: str) -> bool:

@@ -1,6 +1,6 @@
-"""A sketch of the lanes for the head of a sheet: which corner to start in, and which way to go."""
+"""A sketch for a sheet: which corner to start in and which way to go, or where a hole is."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,8 +11,12 @@ from gridtools.layers import Lanes
 
 WIDTH_MM = 180.0
 HEIGHT_MM = 105.0
+_HOLE_HEIGHT_MM = 75.0
+#: Ground drawn round a hole and its pegs.
+_AROUND_M = 1.0
 _MARGIN_MM = 9.0
 _LABELS_APART_MM = 11.0
+Ring = tuple[tuple[float, float], ...]
 ToPaper = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 _BAR_STEPS_M = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
 
@@ -31,16 +35,27 @@ class Mark:
 
 
 @dataclass(frozen=True)
+class Spot:
+    """A point on the sketch: a peg, the centre of a hole, or another place."""
+
+    x: float
+    y: float
+    kind: str
+    label: str
+
+
+@dataclass(frozen=True)
 class Sketch:
-    """A drawing ready for the template, grid north up, all lengths in millimetres of paper."""
+    """A drawing, grid north up, in millimetres of paper from the upper left, y downwards."""
 
     width: float
     height: float
     lanes: tuple[Mark, ...]
-    outline: str
-    no_go: str
+    outline: tuple[Ring, ...]
+    no_go: tuple[Ring, ...]
     bar_mm: float
     bar_m: int
+    spots: tuple[Spot, ...] = ()
 
 
 def sketch(
@@ -69,26 +84,82 @@ def sketch(
     if not len(lanes):
         return None
     extra = [g for g in (outline, no_go) if g is not None and not shapely.is_empty(g)]
-    bounds = shapely.total_bounds(np.concatenate([lanes.geometry, np.array(extra, dtype=object)]))
-    size_m = np.maximum(bounds[2:] - bounds[:2], 1.0)
-    scale = min((WIDTH_MM - 2 * _MARGIN_MM) / size_m[0], (HEIGHT_MM - 2 * _MARGIN_MM) / size_m[1])
-    height = float(size_m[1] * scale + 2 * _MARGIN_MM)
-    origin = (bounds[:2] + bounds[2:]) / 2
-
-    def paper(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        offset = (xy - origin) * (scale, -scale) + (WIDTH_MM / 2, height / 2)
-        return np.asarray(np.round(offset, 2), dtype=np.float64)
-
-    bar_m = max(s for s in _BAR_STEPS_M if s == 1 or s * scale <= WIDTH_MM / 4)
+    frame = _Frame(
+        shapely.total_bounds(np.concatenate([lanes.geometry, np.array(extra, dtype=object)])),
+        HEIGHT_MM,
+    )
     return Sketch(
         width=WIDTH_MM,
-        height=round(height, 2),
-        lanes=tuple(_marks(lanes, paper)),
-        outline=_path(outline, paper),
-        no_go=_path(no_go, paper),
-        bar_mm=round(bar_m * scale, 2),
-        bar_m=bar_m,
+        height=frame.height,
+        lanes=tuple(_marks(lanes, frame.paper)),
+        outline=_rings(outline, frame.paper),
+        no_go=_rings(no_go, frame.paper),
+        bar_mm=frame.bar_mm,
+        bar_m=frame.bar_m,
     )
+
+
+def hole_sketch(
+    hole: shapely.Geometry,
+    spots: Sequence[tuple[shapely.Point, str, str]],
+    no_go: shapely.Geometry | None = None,
+) -> Sketch:
+    """Sketch of one hole with what stands round it, grid north up.
+
+    Parameters
+    ----------
+    hole
+        Outline of the hole at ground level, or its centre where the size is unknown.
+    spots
+        Points with their kind (``centre``, ``peg`` or other) and label.
+    no_go
+        Ground not to be walked; what lies outside the drawing is cut off.
+
+    Examples
+    --------
+    >>> drawn = hole_sketch(shapely.box(0, 0, 2, 1), [(shapely.Point(1, 0.5), "centre", "D001")])
+    >>> [spot.label for spot in drawn.spots], drawn.bar_m
+    (['D001'], 2)
+    """
+    around = shapely.union_all([hole, *(point for point, _, _ in spots)])
+    bounds = np.array(around.buffer(_AROUND_M).bounds)
+    frame = _Frame(bounds, _HOLE_HEIGHT_MM)
+    at = frame.paper(shapely.get_coordinates([point for point, _, _ in spots]))
+    return Sketch(
+        width=WIDTH_MM,
+        height=frame.height,
+        lanes=(),
+        outline=_rings(hole, frame.paper),
+        no_go=() if no_go is None else _rings(no_go & shapely.box(*bounds), frame.paper),
+        bar_mm=frame.bar_mm,
+        bar_m=frame.bar_m,
+        spots=tuple(
+            Spot(x, y, kind, label)
+            for (x, y), (_, kind, label) in zip(at.tolist(), spots, strict=True)
+        ),
+    )
+
+
+class _Frame:
+    """Places ground in the drawing, as large as the paper allows, and picks a scale bar."""
+
+    def __init__(self, bounds: NDArray[np.float64], most_mm: float) -> None:
+        size_m = np.maximum(bounds[2:] - bounds[:2], 1.0)
+        self._scale = min(
+            (WIDTH_MM - 2 * _MARGIN_MM) / size_m[0], (most_mm - 2 * _MARGIN_MM) / size_m[1]
+        )
+        self._height = float(size_m[1] * self._scale + 2 * _MARGIN_MM)
+        self._origin = (bounds[:2] + bounds[2:]) / 2
+        self.height = round(self._height, 2)
+        longest = WIDTH_MM / 4
+        self.bar_m = max(s for s in _BAR_STEPS_M if s == 1 or s * self._scale <= longest)
+        self.bar_mm = round(float(self.bar_m * self._scale), 2)
+
+    def paper(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Millimetres on paper (n, 2) of ground coordinates (n, 2)."""
+        middle = (WIDTH_MM / 2, self._height / 2)
+        offset = (xy - self._origin) * (self._scale, -self._scale) + middle
+        return np.asarray(np.round(offset, 2), dtype=np.float64)
 
 
 def _marks(lanes: Lanes, paper: ToPaper) -> list[Mark]:
@@ -122,12 +193,9 @@ def _apart(at: NDArray[np.float64]) -> set[int]:
     return set(chosen)
 
 
-def _path(geometry: shapely.Geometry | None, paper: ToPaper) -> str:
+def _rings(geometry: shapely.Geometry | None, paper: ToPaper) -> tuple[Ring, ...]:
     if geometry is None:
-        return ""
+        return ()
     parts = shapely.get_parts(geometry)
     rings = shapely.get_rings(parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON])
-    return " ".join(
-        "M" + " L".join(f"{x:g},{y:g}" for x, y in paper(shapely.get_coordinates(r))) + " Z"
-        for r in rings
-    )
+    return tuple(tuple(map(tuple, paper(shapely.get_coordinates(r)).tolist())) for r in rings)

@@ -6,6 +6,7 @@ from scipy.stats import norm
 from gridtools.job import Job
 from gridtools.layers import Coverage, Gaps, Infill, Runs
 
+from ..pdf import text_of
 from ..walks import START, lanes_of, walk_gpx
 
 
@@ -96,7 +97,7 @@ def test_coverage__infill_once_issued_is_known_when_it_comes_back(gridtools, tmp
     assert "infill" not in gridtools("status", missed, "--json").json["lanes"]
     gridtools("send", missed, tmp_path / "i.gpx", "--layer", "infill", code=1)
     gridtools("sheets", missed, tmp_path / "sheets")
-    assert issued[0] not in (tmp_path / "sheets" / "lane-sheet.html").read_text()
+    assert issued[0] not in text_of((tmp_path / "sheets" / "lane-sheet.pdf").read_bytes())
     note = tmp_path / "infill.txt"
     note.write_text(f"2026-05-14\n09:00 {issued[0]}\n")
     gridtools("record", missed, note, "--tz", "UTC")

@@ -1,6 +1,5 @@
 import sqlite3
 
-import lxml.html
 import numpy as np
 import pytest
 import shapely
@@ -9,6 +8,7 @@ from gridtools.job import Job
 from gridtools.layers import Candidates, DigPegs, Digs, Permits, Pinpoints
 
 from ..commands import feature_collection
+from ..pdf import pages_of
 
 EAST, NORTH = 500_000.0, 5_800_000.0
 LEAVE = ("--permit", "landowner,letter 3,2026-06-01,2026-06-30")
@@ -65,10 +65,8 @@ def gis_update(path, sql, *values):
 def test_digs__list_for_whoever_digs(gridtools, found):
     out = gridtools("digs", found, "--soil", "B", *DAY).out
     assert "3 digs ready" in out
-    assert (
-        "D001: E 500012.00 N 5800020.00, centre 4.0 m S of peg D001a (grid 180°) and 4.0 m W of peg D001b"
-        in out
-    )
+    assert "D001: E 500012.00 N 5800020.00, centre 4.00 m S of peg D001a (grid 180°)" in out
+    assert "4.00 m W of peg D001b" in out
     assert "protective system" in out
     assert "competent person" in out
     digs, pegs = read(found), read(found, DigPegs)
@@ -201,13 +199,12 @@ def test_digs__sheet(gridtools, planned, tmp_path):
     write_found(planned, pinned=[0, 1])
     gridtools("digs", planned, *DAY)
     gridtools("sheets", planned, tmp_path / "sheets")
-    page = lxml.html.fromstring((tmp_path / "sheets" / "dig-list.html").read_text())
-    ready = page.xpath("//table[@data-section='ready']//tbody/@data-dig")
-    assert sorted(ready) == ["D001", "D002"]
-    assert page.xpath("//table[@data-section='wait']//tbody/@data-dig") == ["D003"]
-    text = page.text_content()
+    pages = pages_of((tmp_path / "sheets" / "digs.pdf").read_bytes())
+    own = [page[:5].rstrip(":") for page in pages if "hole swept again" in page]
+    assert sorted(own) == ["D001", "D002"]
+    text = " ".join(pages)
     assert "of peg D001a" in text
-    assert "pinpoint first" in text
+    assert "On hold: pinpoint first" in text
     assert "competent person" in text
     assert "52.3" in text
 
@@ -216,3 +213,36 @@ def test_digs__sent_to_a_gps_unit(gridtools, found, tmp_path):
     gridtools("digs", found, *DAY)
     gridtools("send", found, tmp_path / "digs.gpx", "--layer", "digs")
     assert b"<name>D001</name>" in (tmp_path / "digs.gpx").read_bytes()
+
+
+def test_digs__a_job_in_feet(gridtools, tmp_path):
+    """Holes are sized in metres whatever the unit of the CRS; positions are in its own unit."""
+    east, north = 2_000_000.0, 600_000.0
+    ring = [[east + x, north + y] for x, y in ((0, 0), (300, 0), (300, 300), (0, 300), (0, 0))]
+    site = {"type": "Polygon", "coordinates": [ring]}
+    path = tmp_path / "feet.gpkg"
+    file = feature_collection(tmp_path / "site.geojson", [(site, {})], 2264)
+    gridtools("new", path, "--site", file, "--crs", "EPSG:2264")
+    foot = 1200 / 3937
+    place = [shapely.Point((east + 150) * foot, (north + 150) * foot)]
+    with Job.open(path) as job, job.change("candidates") as change:
+        change.replace(
+            Candidates.build(
+                1, geometry=place, candidate_id=["C001"], p_metal=0.9, sigma_m=0.5, rank=[1]
+            )
+        )
+        change.replace(
+            Pinpoints.build(
+                1,
+                geometry=place,
+                candidate_id=["C001"],
+                semi_major_m=0.3,
+                semi_minor_m=0.2,
+                axis_deg=0.0,
+                depth_m=1.0,
+                depth_sd_m=0.0,
+            )
+        )
+    out = gridtools("digs", path, "--soil", "B", *DAY).out
+    assert "E 2000150.00 N 600150.00" in out
+    assert read(path).volume_m3[0] == pytest.approx(5.61333, abs=1e-4)

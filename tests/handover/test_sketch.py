@@ -4,7 +4,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gridtools.handover.sketch import HEIGHT_MM, WIDTH_MM, sketch
+from gridtools.handover.sketch import HEIGHT_MM, WIDTH_MM, hole_sketch, sketch
 from gridtools.layers import Lanes
 
 
@@ -41,8 +41,21 @@ def test_sketch__labels_first_and_last_and_keeps_labels_apart():
 def test_sketch__draws_holes_and_skips_empty_outlines():
     yard = shapely.box(0, 0, 50, 50).difference(shapely.box(10, 10, 20, 20))
     drawn = sketch(lanes_of([(5, 0), (5, 50)]), yard, shapely.Polygon())
-    assert drawn.outline.count("M") == 2
-    assert drawn.no_go == ""
+    assert [len(ring) for ring in drawn.outline] == [5, 5]
+    assert drawn.no_go == ()
+
+
+def test_hole_sketch__shows_pegs_where_they_stand():
+    """A peg 4 m west of the centre stands left of it, by 4 m at the scale of the bar."""
+    hole = shapely.box(0, 0, 3, 2)
+    spots = [(shapely.Point(1.5, 1), "centre", "D001"), (shapely.Point(-2.5, 1), "peg", "D001a")]
+    drawn = hole_sketch(hole, spots, shapely.box(-100, 2.5, 100, 9))
+    centre, peg = drawn.spots
+    assert centre.y == peg.y
+    assert centre.x - peg.x == pytest.approx(4.0 * drawn.bar_mm / drawn.bar_m, abs=0.02)
+    across = [x for ring in drawn.no_go for x, _ in ring]
+    assert min(across) >= 0
+    assert max(across) <= drawn.width
 
 
 @settings(max_examples=60, deadline=None)
