@@ -466,15 +466,21 @@ class Approaches(Layer):
     user_owned = True
     geometry: Geometry
     approach_id: Annotated[Text, Col("A001 and on")]
-    session_id: Annotated[Text, Col("session")]
+    session_id: Annotated[Text, Col("session whose instrument and set-up it was, if known")]
     candidate_id: Annotated[Text, Col("candidate approached")]
     kind: Annotated[Text, Col("onset or centre")]
-    heading_deg: Annotated[Real, Col("direction of the approach")]
-    distance_m: Annotated[Real, Col("taped distance from onset to centre")]
+    heading_deg: Annotated[Real, Col("direction walked from grid north")]
+    distance_m: Annotated[Real, Col("taped distance from onset to flag")]
     start_distance_m: Annotated[Real, Col("how far off the approach began")]
-    leading_coil: Annotated[Text, Col("which coil led")]
+    leading_coil: Annotated[Text, Col("which coil led: front, rear or empty")]
+    placed: Annotated[
+        Text,
+        Col("where its place is from: gps (the antenna), survey (the coils) or tape (from a flag)"),
+    ]
+    accuracy_m: Annotated[Real, Col("standard error of its place, each axis; unknown if not said")]
     time_utc: Annotated[Time, Col("when")]
     struck: Annotated[Flag, Col("struck out by amend")]
+    note: Annotated[Text, Col("remark, with the reason if struck")]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -483,18 +489,24 @@ class Pinpoints(Layer):
 
     table = "pinpoints"
     meaning = "centres fixed from several approaches, with depth"
-    made_by = "pinpoint"
     geometry_type = "Point"
     id_column = "candidate_id"
     geometry: Geometry
     candidate_id: Annotated[Text, Col("candidate")]
-    approaches: Annotated[Whole, Col("approaches used")]
-    semi_major_m: Annotated[Real, Col("longer half-axis of the error ellipse")]
-    semi_minor_m: Annotated[Real, Col("shorter half-axis of the error ellipse")]
-    axis_deg: Annotated[Real, Col("direction of the longer axis")]
+    approaches: Annotated[Whole, Col("onsets and flags used")]
+    semi_major_m: Annotated[Real, Col("longer half-axis of the 90 % error ellipse")]
+    semi_minor_m: Annotated[Real, Col("shorter half-axis of the 90 % error ellipse")]
+    axis_deg: Annotated[Real, Col("direction of the longer half-axis from grid north")]
+    onset_m: Annotated[Real, Col("distance from onset to centre from which the depth was reckoned")]
+    onset_sd_m: Annotated[Real, Col("its standard error")]
     depth_m: Annotated[Real, Col("ground level to top of the object")]
     depth_sd_m: Annotated[Real, Col("standard error of the depth")]
-    basis: Annotated[Text, Col("rule that gave the depth")]
+    carry_height_m: Annotated[Real, Col("height of the coils above ground, taken off the depth")]
+    basis: Annotated[Text, Col("rule that gave the depth; at least, if it may lie deeper")]
+    disagree: Annotated[Text, Col("approaches that do not fit, left out or not")]
+    missing: Annotated[Text, Col("what would make it surer")]
+    instrument: Annotated[Text, Col("instrument and set-up")]
+    tuning: Annotated[Text, Col("motion or static")]
 
 
 # --- what was done about it -----------------------------------------------------------------
@@ -602,6 +614,22 @@ class Outcomes(Layer):
     note: Annotated[Text, Col("remark, with the reason if struck")]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DepthFactors(Layer):
+    """What outcomes taught about depth, for each instrument set-up."""
+
+    table = "depth_factors"
+    meaning = "depth below the coils over onset distance, learned for each instrument set-up"
+    instrument: Annotated[Text, Col("instrument and set-up")]
+    tuning: Annotated[Text, Col("motion or static")]
+    factor: Annotated[Real, Col("depth below the coils over distance from onset to centre")]
+    low: Annotated[Real, Col("lower end of its 90 % interval")]
+    high: Annotated[Real, Col("upper end of its 90 % interval; unknown if there is none")]
+    scatter: Annotated[Real, Col("standard deviation of single objects about it, as a share")]
+    digs: Annotated[Whole, Col("digs behind it")]
+    basis: Annotated[Text, Col("where it is from")]
+
+
 # --- how it came about ----------------------------------------------------------------------
 
 
@@ -640,5 +668,5 @@ ALL_LAYERS: tuple[type[Layer], ...] = (
     Logs, Sessions, Checks, Fixes, Tape, Runs, Hits,
     Covered, Gaps, Infill, Recheck, Coverage,
     Candidates, Evidence, Edges, Approaches, Pinpoints,
-    Permits, Digs, DigPegs, Outcomes, Settings, History,
+    Permits, Digs, DigPegs, Outcomes, DepthFactors, Settings, History,
 )  # fmt: skip
