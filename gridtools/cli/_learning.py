@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from gridtools.job import Job
-    from gridtools.layers import Candidates, Digs, Outcomes
+    from gridtools.layers import Candidates, DepthFactors, Digs, Outcomes
     from gridtools.targets.learning import PlaceErrors
     from gridtools.targets.outcomes import DigResults, Finds
 
@@ -25,6 +25,7 @@ class Lessons:
     settings: list[tuple[str, float, str]] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
     changes: list[str] = field(default_factory=list)
+    depth_factors: "DepthFactors | None" = None
 
 
 def learn(
@@ -45,6 +46,7 @@ def learn(
     _say_results(lessons, outcomes, digs, results)
     _say_hit_rates(lessons, digs, results)
     _say_nothing(lessons, job, digs, results, candidates)
+    _learn_depths(lessons, job, finds)
     _learn_places(lessons, job, finds)
     _learn_offset(lessons, job, finds)
     _say_passes(lessons, job, finds)
@@ -160,12 +162,46 @@ def _say_nothing(
     lessons.summary["neighbours"] = found
 
 
+def _learn_depths(lessons: Lessons, job: "Job", finds: "Finds") -> None:
+    """Depth factor of each set-up, from finds of known depth against their onset distances."""
+    from gridtools.cli.output import records
+    from gridtools.layers import Pinpoints
+    from gridtools.targets.depth import PRIOR_FACTOR, factor_in_use
+    from gridtools.targets.learning import learned_depth_factors
+    from gridtools.units import counted
+
+    pinpoints = job.read(Pinpoints)
+    factors = learned_depth_factors(finds.candidate_id.tolist(), finds.depth_m, pinpoints)
+    lessons.depth_factors = factors
+    lessons.summary["depth_factors"] = records(factors)
+    if not len(factors):
+        lessons.lines.append("Depth: no two finds of known depth with one set-up.")
+    for i in range(len(factors)):
+        high = "more" if factors.high[i] != factors.high[i] else f"{factors.high[i]:.2f}"
+        setup = (
+            ", ".join(filter(None, (factors.instrument[i], factors.tuning[i]))) or "set-up unknown"
+        )
+        line = (
+            f"Depth factor {factors.factor[i]:.2f} ({factors.low[i]:.2f} to {high}, 90 % interval) "
+            f"from {counted(int(factors.digs[i]), 'dig')}, {setup}"
+        )
+        used = factor_in_use(factors, factors.instrument[i], factors.tuning[i])
+        if used == PRIOR_FACTOR:
+            lessons.lines.append(f"{line}: no better yet than common practice, so it stays at 1.")
+        else:
+            lessons.lines.append(f"{line}.")
+            lessons.changes.append(
+                f"pinpoint reckons depths with a factor of {factors.factor[i]:.2f} for {setup}"
+            )
+
+
 def _learn_places(lessons: Lessons, job: "Job", finds: "Finds") -> None:
     """Errors of pinpoints and candidates, from finds whose place was measured."""
     import numpy as np
     import shapely
 
     from gridtools.layers import Candidates, Pinpoints
+    from gridtools.targets.holes import SIGMAS_90
     from gridtools.targets.learning import LONGEST_M, place_errors
 
     use = finds.measured & ~(finds.length_m > LONGEST_M)
@@ -183,7 +219,8 @@ def _learn_places(lessons: Lessons, job: "Job", finds: "Finds") -> None:
         if isinstance(stated, Candidates):
             major, minor, axis = stated.sigma_m, stated.sigma_m, np.zeros(len(row))
         else:
-            major, minor, axis = stated.semi_major_m, stated.semi_minor_m, stated.axis_deg
+            major, minor = stated.semi_major_m / SIGMAS_90, stated.semi_minor_m / SIGMAS_90
+            axis = stated.axis_deg
         known = np.isfinite(major) & np.isfinite(minor)
         errors = place_errors(
             (finds.xy[find] - shapely.get_coordinates(stated.geometry))[known],

@@ -63,6 +63,8 @@ def outcomes(path: str, files: tuple[str, ...], tz: str | None, as_json: bool, q
             change.append(fresh)
             change.update(digs.with_columns(status=status), ("status",))
             change.update(closed, ("status",))
+            if lessons.depth_factors is not None:
+                change.replace(lessons.depth_factors)
             for key, value, unit in lessons.settings:
                 change.set(key, value, unit, "measured")
     repeated = len(given) - len(fresh)

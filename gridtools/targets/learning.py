@@ -7,7 +7,8 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from gridtools.layers import Evidence, Hits, Runs
+from gridtools.layers import DepthFactors, Evidence, Hits, Pinpoints, Runs
+from gridtools.targets.depth import learn_factor
 from gridtools.units import unit_vector
 
 Real = NDArray[np.float64]
@@ -21,6 +22,8 @@ FEWEST_IN_BAND = 5
 FEWEST_PLACES, FEWEST_OBJECTS = 5, 3
 #: An object longer than this is heard off its centre, and teaches no heading offset.
 LONGEST_M = 2.5
+#: Standard error of the depth to the top of a find, taped (common practice, no source).
+DEPTH_TAPE_SD_M = 0.05
 
 
 @dataclass(frozen=True)
@@ -242,6 +245,64 @@ def learned_offset(
         return None
     error = float(np.std(means, ddof=1) / np.sqrt(len(means)))
     return LearnedOffset(float(np.mean(means)), error, len(means), used)
+
+
+def learned_depth_factors(
+    candidate_id: Sequence[str], depth_m: Real, pinpoints: Pinpoints
+) -> DepthFactors:
+    """Depth factor of each instrument set-up, from finds of known depth.
+
+    Depths count from the coils, as onset distances do: the height at which they were carried is
+    added. Onsets from too near, which give the depth only as *at least*, are left out.
+
+    Parameters
+    ----------
+    candidate_id, depth_m
+        Finds (n,), the depth of each from ground level to its top; NaN where unknown.
+    pinpoints
+        Pinpoints of the job.
+
+    Returns
+    -------
+    DepthFactors
+        A row for each set-up with two such finds or more, in the order of their names.
+    """
+    row_of = {name: i for i, name in enumerate(pinpoints.candidate_id)}
+    groups: dict[tuple[str, str], list[tuple[int, float]]] = {}
+    for name, depth in zip(candidate_id, depth_m, strict=True):
+        row = row_of.get(name, -1)
+        if row < 0 or not depth > 0 or not pinpoints.onset_m[row] > 0:
+            continue
+        if "at least" in pinpoints.basis[row]:
+            continue
+        setup = (str(pinpoints.instrument[row]), str(pinpoints.tuning[row]))
+        groups.setdefault(setup, []).append((row, float(depth)))
+    learned = []
+    for (instrument, tuning), found in sorted(groups.items()):
+        rows = np.array([row for row, _ in found])
+        if len(rows) < 2:
+            continue
+        carried = np.nan_to_num(pinpoints.carry_height_m[rows])
+        factor = learn_factor(
+            pinpoints.onset_m[rows],
+            np.nan_to_num(pinpoints.onset_sd_m[rows]),
+            np.array([depth for _, depth in found]) + carried,
+            DEPTH_TAPE_SD_M,
+        )
+        learned.append(
+            DepthFactors.build(
+                1,
+                instrument=instrument,
+                tuning=tuning,
+                factor=factor.value,
+                low=factor.low,
+                high=factor.high if np.isfinite(factor.high) else np.nan,
+                scatter=factor.scatter,
+                digs=factor.n,
+                basis=factor.basis,
+            )
+        )
+    return DepthFactors.concat(learned)
 
 
 def passes_over_finds(

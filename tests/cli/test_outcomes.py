@@ -4,7 +4,7 @@ import shapely
 
 from gridtools.geodesy import WGS84, transform_xy
 from gridtools.job import Job
-from gridtools.layers import Candidates, Digs, Evidence, Hits, Outcomes, Pinpoints
+from gridtools.layers import Candidates, DepthFactors, Digs, Evidence, Hits, Outcomes, Pinpoints
 from gridtools.units import unit_vector
 
 EAST, NORTH = 500_000.0, 5_800_000.0
@@ -31,6 +31,8 @@ def dug(job, gridtools):
     pinpoints = Pinpoints.build(
         COUNT, geometry=candidates.geometry, candidate_id=ids, approaches=4, semi_major_m=0.3,
         semi_minor_m=0.3, axis_deg=0.0, depth_m=1.0, depth_sd_m=0.1, basis="offset rule",
+        onset_m=[1.4, 0.95, 1.1, 1.0, 1.0, 1.0], onset_sd_m=0.03, carry_height_m=0.1,
+        instrument="two-coil locator", tuning="motion",
     )  # fmt: skip
     headings = np.array([0.0, 180.0, 90.0, 270.0])
     places = np.repeat(xy, 4, axis=0) + 0.8 * unit_vector(np.tile(headings, COUNT))
@@ -117,6 +119,16 @@ def test_outcomes__what_they_teach(gridtools, dug, csv):
     assert (offset.number, offset.basis) == (pytest.approx(0.8, abs=0.01), "measured")
 
 
+def test_outcomes__depth_factor_by_set_up(gridtools, dug, csv):
+    """Depths below the coils are 1.167, 0.7 and 0.8 m, onsets 1.4, 0.95 and 1.1 m off."""
+    result = gridtools("outcomes", dug, csv)
+    assert "from 3 digs, two-coil locator, motion" in result.out
+    rows = read(dug, DepthFactors)
+    assert rows.digs.tolist() == [3]
+    assert rows.low[0] < rows.factor[0] < rows.high[0]
+    assert rows.factor[0] == pytest.approx((1.0668 + 0.6 + 0.7 + 0.3) / 3.45, abs=0.03)
+
+
 def test_outcomes__a_heading_offset_that_was_given_stays(gridtools, dug, csv):
     with Job.open(dug) as job, job.change("test") as change:
         change.set("heading_offset_m", 0.2, "m")
@@ -139,7 +151,8 @@ def test_outcomes__errors_larger_than_stated_make_the_next_holes_larger(gridtool
     path.write_text("dig,found,metal,offset,offset_deg\n" + "\n".join(rows) + "\n")
     before = read(dug, Digs)
     result = gridtools("outcomes", dug, path, "--json").json
-    expected = 1.2 / np.hypot(0.3, 0.1) / np.sqrt(2)
+    # The half-axis of 0.3 m is that of the 90 % ellipse; the place of a find is known to 0.1 m.
+    expected = 1.2 / np.hypot(0.3 / np.sqrt(-2 * np.log(0.1)), 0.1) / np.sqrt(2)
     assert result["pinpoint_error_factor"]["factor"] == pytest.approx(expected)
     gridtools("digs", dug, *DAY)
     after = read(dug, Digs)

@@ -3,9 +3,10 @@ import pytest
 import shapely
 from statsmodels.stats.proportion import proportion_confint
 
-from gridtools.layers import Evidence, Hits, Runs
+from gridtools.layers import Evidence, Hits, Pinpoints, Runs
 from gridtools.targets.learning import (
     hit_rates,
+    learned_depth_factors,
     learned_offset,
     passes_over_finds,
     place_errors,
@@ -150,3 +151,40 @@ def test_passes_over_finds__lateral_distance_and_silence():
     assert responded.tolist() == [True, False]
     assert heading.tolist() == [0.0, 180.0]
     assert piece.tolist() == ["C001", "C001"]
+
+
+def pinpoints(**columns):
+    return Pinpoints.build(
+        4,
+        geometry=[shapely.Point(0, 0)] * 4,
+        candidate_id=["C001", "C002", "C003", "C004"],
+        **{
+            "onset_m": [1.0, 2.0, 1.5, 1.2], "onset_sd_m": 0.05, "carry_height_m": 0.2,
+            "basis": "offset rule", "instrument": "two-coil locator", "tuning": "motion",
+            **columns,
+        },
+    )  # fmt: skip
+
+
+IDS = ["C001", "C002", "C003", "C004"]
+
+
+def test_learned_depth_factors__depths_count_from_the_coils():
+    """Depth plus 0.2 m of carry height is 0.8 of the onset distance, exactly."""
+    rows = learned_depth_factors(IDS, [0.6, 1.4, 1.0, 0.76], pinpoints())
+    assert rows.factor.tolist() == [pytest.approx(0.8, abs=1e-6)]
+    assert (rows.digs.tolist(), rows.instrument.tolist()) == ([4], ["two-coil locator"])
+
+
+def test_learned_depth_factors__each_set_up_by_itself():
+    setups = pinpoints(instrument=["one", "two", "one", "two"])
+    rows = learned_depth_factors(IDS, [0.6, 1.0, 1.0, 0.52], setups)
+    assert rows.instrument.tolist() == ["one", "two"]
+    assert rows.factor.tolist() == [pytest.approx(0.8, abs=1e-6), pytest.approx(0.6, abs=1e-6)]
+
+
+def test_learned_depth_factors__what_teaches_nothing():
+    assert len(learned_depth_factors(IDS, [0.6, np.nan, np.nan, np.nan], pinpoints())) == 0
+    short = pinpoints(basis="offset rule, at least")
+    assert len(learned_depth_factors(IDS, [0.6, 1.4, 1.0, 0.76], short)) == 0
+    assert len(learned_depth_factors(["C009"], [0.6], pinpoints())) == 0
