@@ -491,6 +491,7 @@ class Pinpoints(Layer):
     meaning = "centres fixed from several approaches, with depth"
     geometry_type = "Point"
     id_column = "candidate_id"
+    made_by = "pinpoint"
     geometry: Geometry
     candidate_id: Annotated[Text, Col("candidate")]
     approaches: Annotated[Whole, Col("onsets and flags used")]
@@ -620,6 +621,7 @@ class DepthFactors(Layer):
 
     table = "depth_factors"
     meaning = "depth below the coils over onset distance, learned for each instrument set-up"
+    made_by = "outcomes"
     instrument: Annotated[Text, Col("instrument and set-up")]
     tuning: Annotated[Text, Col("motion or static")]
     factor: Annotated[Real, Col("depth below the coils over distance from onset to centre")]
