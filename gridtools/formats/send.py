@@ -21,6 +21,8 @@ from gridtools.layers import Lanes
 from gridtools.units import counted
 
 As = Literal["routes", "tracks", "waypoints"]
+#: What every GPX file of ours begins with, and no log of a GPS unit does.
+GPX_MARK = b'creator="gridtools"'
 _SMALL_UNIT_ROUTES = 50
 
 

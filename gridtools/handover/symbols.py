@@ -3,11 +3,23 @@
 Lengths are millimetres on paper or screen, text sizes points, colours ``#rrggbb``.
 """
 
+import operator
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from gridtools.columns import Layer
 from gridtools.handover.palette import INK, PAPER
 
+_COMPARE: dict[str, Callable[[Any, Any], Any]] = {
+    "=": operator.eq,
+    "<>": operator.ne,
+    ">=": operator.ge,
+    "<": operator.lt,
+}
 Shape = Literal["circle", "square", "diamond", "triangle", "star", "cross", "x"]
 
 
@@ -138,3 +150,22 @@ class Style:
 
     rules: tuple[Rule, ...]
     labels: tuple[Label, ...] = ()
+
+
+def rule_of_rows(style: Style, layer: Layer) -> NDArray[np.intp]:
+    """Position (n,) of the rule that draws each row; -1 where none does.
+
+    Examples
+    --------
+    >>> from gridtools.layers import Tape
+    >>> rules = (Rule(title="a", symbol=(), where=(Where("struck", "=", True),)),)
+    >>> rule_of_rows(Style(rules=rules), Tape.build(struck=[True, False])).tolist()
+    [0, -1]
+    """
+    found = np.full(len(layer), -1, dtype=np.intp)
+    for number, rule in reversed(list(enumerate(style.rules))):
+        met = np.ones(len(layer), dtype=np.bool_)
+        for where in rule.where:
+            met &= _COMPARE[where.is_](getattr(layer, where.column), where.value)
+        found[met] = number
+    return found
