@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from gridtools.handover.dig_words import depth_text, effort_text, hole_text
 from gridtools.handover.report.contents import Contents, Section, Table
 from gridtools.handover.report.evidence import MOST_DRAWN, evidence_cards
 from gridtools.handover.report.walk import time_text
@@ -86,17 +87,18 @@ def digs(contents: Contents) -> Section | None:
             Table(
                 caption="Places to dig, by rank",
                 header=(
-                    "dig", "candidate", "metal", "depth to top", "volume", "hours", "status",
-                    "on hold because", "cautions", "remark",
+                    "dig", "candidate", "metal", "expected", "depth to top", "hole", "effort",
+                    "status", "on hold because", "cautions", "remark",
                 ),
                 rows=[
                     (
                         rows.dig_id[i],
                         rows.candidate_id[i],
                         f"{rows.p_metal[i]:.0%}",
-                        _depth(rows.depth_m[i], rows.depth_sd_m[i]),
-                        f"{rows.volume_m3[i]:.1f} m³" if np.isfinite(rows.volume_m3[i]) else "–",
-                        f"{rows.hours[i]:.1f}" if np.isfinite(rows.hours[i]) else "–",
+                        rows.consequence[i],
+                        depth_text(rows, i),
+                        hole_text(rows, i),
+                        effort_text(rows, i),
                         rows.status[i] or "open",
                         rows.hold[i],
                         rows.cautions[i],
@@ -105,7 +107,8 @@ def digs(contents: Contents) -> Section | None:
                     for i in order
                 ],
                 anchors=[f"dig-{rows.dig_id[i]}" for i in order],
-                numbers=frozenset({2, 3, 4, 5}),
+                numbers=frozenset({2}),
+                unbroken=frozenset({4}),
             )
         ],
     )  # fmt: skip
@@ -128,7 +131,7 @@ def outcomes(contents: Contents) -> Section | None:
                 ),
                 rows=[
                     (
-                        rows.outcome_id[i],
+                        rows.outcome_id[i] + (" (struck out)" if rows.struck[i] else ""),
                         rows.dig_id[i],
                         rows.found[i],
                         "yes" if rows.metal[i] else "no",

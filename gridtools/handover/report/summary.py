@@ -117,6 +117,7 @@ def _results(contents: Contents) -> list[tuple[str, str]]:
         ]
         facts.append(("Candidates", ", ".join(counts)))
     digs, outcomes = contents.of(Digs), contents.of(Outcomes)
+    outcomes = outcomes.take(~outcomes.struck)
     if len(digs):
         held = int(((digs.hold != "") & (digs.status == "open")).sum())
         facts.append(("Digs", f"{len(digs)}" + (f", {held} on hold" if held else "")))

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from gridtools.field.checks import doubts
 from gridtools.handover.report.contents import Contents, Section, Table
 from gridtools.layers import Checks, Coverage, Gaps, Lanes, Runs, Sessions
 from gridtools.units import format_area, format_length, normalise_bearing
@@ -190,7 +191,9 @@ def sessions(contents: Contents) -> Section | None:
     return Section(
         key="sessions",
         heading="Sessions and checks",
-        paragraphs=[] if len(checks) else ["No check of the instrument is on record."],
+        paragraphs=[doubt.sentence for doubt in doubts(runs, rows, checks)]
+        if len(checks)
+        else ["No check of the instrument is on record."],
         tables=[table for table in (made, tested, refused) if table.rows],
     )
 
