@@ -148,7 +148,8 @@ def digs(
             for key, option in SETTINGS.items():
                 if given[option] is not None:
                     change.set(key, *chosen[key])
-    listed = plan.digs.take([s not in ("dug", "dropped", "gone") for s in plan.digs.status])
+    closed = ("dug", "dropped", "gone")
+    listed = plan.digs.take([s.strip().lower() not in closed for s in plan.digs.status])
     say(
         {
             "digs": records(plan.digs),

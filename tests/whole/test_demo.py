@@ -30,10 +30,23 @@ def demo(tmp_path_factory):
 
 def test_demo__prints_every_step(demo):
     folder, out = demo
-    for command in ("new", "lanes", "pegs", "send", "record", "coverage", "candidates", "sheets"):
+    for command in (
+        "new", "lanes", "pegs", "send", "record", "coverage", "candidates", "digs", "outcomes",
+        "sheets",
+    ):  # fmt: skip
         assert f"\n$ gridtools {command} yard.gpkg" in out
     assert "invented" in out
     assert {p.name for p in folder.iterdir()} >= {"yard.gpkg", "lanes.gpx", "sheets"}
+
+
+def test_demo__lists_what_to_dig_and_learns_from_what_came_out(demo):
+    _, out = demo
+    digs = out.split("$ gridtools digs")[1].split("$ gridtools")[0]
+    assert all(f"D00{i}" in digs for i in range(1, 6))
+    assert "competent person" in digs
+    outcomes = out.split("$ gridtools outcomes")[1].split("$ gridtools")[0]
+    assert "Taken in: 5 outcomes." in outcomes
+    assert "False digs, that found no metal: 0 of 5." in outcomes
 
 
 def test_demo__never_calls_ground_safe_or_clear(demo):
