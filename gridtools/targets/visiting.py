@@ -50,7 +50,7 @@ def visiting_order(xy: NDArray[np.float64], no_go: Any = None) -> NDArray[np.int
 
 
 def walking_m(xy: NDArray[np.float64], no_go: Any = None) -> NDArray[np.float64]:
-    """Distances (n, n) on foot between places, round ground that is not walked.
+    """Distances (n, n) on foot between places, about, round ground that is not walked.
 
     Examples
     --------
@@ -61,13 +61,7 @@ def walking_m(xy: NDArray[np.float64], no_go: Any = None) -> NDArray[np.float64]
     straight = np.hypot(*(xy[first] - xy[second]).T)
     if no_go is not None and not no_go.is_empty and len(first):
         origin = np.round(xy[0])
-        ways = Detours(no_go, origin).ways(xy[first] - origin, xy[second] - origin)
-        straight = np.array(
-            [
-                length if way is None else float(np.hypot(*np.diff(way, axis=0).T).sum())
-                for length, way in zip(straight, ways, strict=True)
-            ]
-        )
+        straight = Detours(no_go, origin).estimate(xy[first] - origin, xy[second] - origin)
     out = np.zeros((len(xy), len(xy)))
     out[first, second] = out[second, first] = straight
     return out
