@@ -1,12 +1,15 @@
 """Lengths, areas, bearings and counts: reading them with units, and saying them.
 
 The package computes in metres, square metres, seconds and degrees clockwise from grid north
-throughout; only what a person types or reads carries another unit.
+throughout; only what a person types or reads carries another unit. A bare number typed is metres
+in every job; what is printed follows the unit of the job.
 """
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -32,6 +35,7 @@ SQUARE_METRES_PER_UNIT = {
     "ha": 10_000.0,
     "km2": 1_000_000.0,
 }
+SQUARE_FEET_PER_ACRE = 43_560.0
 _NUMBER = r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)"
 
 
@@ -79,26 +83,69 @@ def parse_area(text: str) -> float:
     return _parse(text, SQUARE_METRES_PER_UNIT, "an area", "4m2 or 0.5ha")
 
 
-def format_length(length_m: float) -> str:
-    """Length as a person reads it, in metres or kilometres.
+_SHOWN_M: ContextVar[float] = ContextVar("shown", default=1.0)
+
+
+@contextmanager
+def shown_in(metres_per_unit: float) -> Iterator[None]:
+    """Within it, lengths and areas are said in feet of that length; in metres if it is 1.
+
+    Only the wording changes: the package computes in metres all the same.
 
     Examples
     --------
-    >>> format_length(1.5), format_length(12345.0)
-    ('1.50 m', '12.35 km')
+    >>> with shown_in(METRES_PER_UNIT["ft"]):
+    ...     format_length(3.048), format_area(4046.8564224)
+    ('10.00 ft', '1.000 acres')
     """
-    return f"{length_m / 1000:.2f} km" if abs(length_m) >= 10_000 else f"{length_m:.2f} m"
+    before = _SHOWN_M.set(metres_per_unit)
+    try:
+        yield
+    finally:
+        _SHOWN_M.reset(before)
+
+
+def shown_unit() -> tuple[str, float]:
+    """Unit in which lengths are said now, and its length in metres.
+
+    Examples
+    --------
+    >>> shown_unit()
+    ('m', 1.0)
+    """
+    factor = _SHOWN_M.get()
+    return ("m" if factor == 1.0 else "ft"), factor
+
+
+def format_length(length_m: float, places: int = 2, sign: str = "") -> str:
+    """Length as a person reads it: metres or kilometres, or feet where the job is in feet.
+
+    Examples
+    --------
+    >>> format_length(1.5), format_length(12345.0), format_length(0.5, 1, "+")
+    ('1.50 m', '12.35 km', '+0.5 m')
+    """
+    unit, factor = shown_unit()
+    if abs(length_m) >= 10_000:
+        return f"{length_m / 1000:.2f} km" if unit == "m" else f"{length_m / factor:,.0f} ft"
+    return f"{length_m / factor:{sign}.{places}f} {unit}"
 
 
 def format_area(area_m2: float) -> str:
-    """Area as a person reads it, in square metres or hectares.
+    """Area as a person reads it: square metres or hectares, or square feet or acres.
 
     Examples
     --------
     >>> format_area(12.34), format_area(6120.0)
     ('12.3 m²', '0.612 ha')
     """
-    return f"{area_m2 / 10_000:.3f} ha" if abs(area_m2) >= 1000 else f"{area_m2:.1f} m²"
+    unit, factor = shown_unit()
+    if unit == "m":
+        return f"{area_m2 / 10_000:.3f} ha" if abs(area_m2) >= 1000 else f"{area_m2:.1f} m²"
+    square_feet = area_m2 / factor**2
+    if abs(area_m2) >= 1000:
+        return f"{square_feet / SQUARE_FEET_PER_ACRE:.3f} acres"
+    return f"{square_feet:.1f} ft²"
 
 
 def format_duration(seconds: float) -> str:

@@ -24,7 +24,9 @@ INTRODUCTION = """\
 
 This page is made by `python tests/reference.py` from the commands themselves.
 
-Lengths take units (`2m`, `6.5ft`), areas too (`0.5ha`, `4m2`). `--json` prints the summary for
+Lengths take units (`2m`, `6.5ft`), areas too (`0.5ha`, `4m2`); a bare number is metres, or square
+metres, in every job. What is printed is in the unit of the job: feet, and square feet or
+acres, in one in feet; in metres always with `--json`. `--json` prints the summary for
 scripts. Exit status: 0 done; 1 the input cannot be used; 2 wrong usage; 3 done, but a check that
 was asked for failed; 4 the job is busy or changed meanwhile, try again; 130 interrupted. With any
 status but 0 and 3 the job is as it was.

@@ -53,3 +53,14 @@ def test_normalise_bearing__in_range(bearing):
 def test_bearing_of__inverts_unit_vector(bearing):
     east, north = units.unit_vector(bearing)
     assert abs(float(units.bearing_difference(units.bearing_of(east, north), bearing))) < 1e-9
+
+
+def test_shown_in__feet_of_the_job():
+    """NIST SP 811: an acre is 43 560 square feet; survey feet are 1200/3937 m."""
+    for foot in (0.3048, 1200 / 3937):
+        with units.shown_in(foot):
+            assert units.format_length(100 * foot) == "100.00 ft"
+            assert units.format_length(40_000 * foot) == "40,000 ft"
+            assert units.format_area(50 * foot**2) == "50.0 ft²"
+            assert units.format_area(21_780 * foot**2) == "0.500 acres"
+    assert units.format_length(100.0) == "100.00 m"

@@ -14,7 +14,7 @@ from gridtools.errors import GridtoolsError, JobBusyError
 #: Commands in the order of the work, which is the order of the help page.
 COMMANDS = (
     "new", "area", "spacing", "lanes", "pegs", "send", "record", "amend", "coverage", "candidates",
-    "digs", "outcomes", "sheets", "report", "styles", "archive", "status",
+    "digs", "outcomes", "sheets", "report", "styles", "archive", "status", "check",
     "layers", "demo",
 )  # fmt: skip
 
@@ -63,5 +63,6 @@ class _Commands(click.Group):
 def cli() -> None:
     """Search ground on foot for large buried metal: plan, walk, prove, choose.
 
-    One job is one GeoPackage. Every command names it first; lengths take units (2m, 6.5ft).
+    One job is one GeoPackage. Every command names it first; lengths take units (2m, 6.5ft);
+    a bare number is metres in every job. What is printed is in the unit of the job.
     """

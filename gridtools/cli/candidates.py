@@ -54,7 +54,7 @@ def candidates(
     )
     from gridtools.plan.area import no_go
     from gridtools.targets.candidates import find_candidates
-    from gridtools.units import counted
+    from gridtools.units import counted, format_length
 
     with Job.open(path) as job:
         basis = sweep_basis(sweep_width, job)
@@ -117,7 +117,7 @@ def candidates(
             "",
             f"{counted(len(found.edges), 'edge')} (hits on one heading only), "
             f"{counted(len(found.recheck), 'recheck lane')}. Heading offset "
-            f"{found.offset.offset_m:+.2f} m ({found.offset.basis}); "
+            f"{format_length(found.offset.offset_m, sign='+')} ({found.offset.basis}); "
             f"{sweep_statement(sweep_width, basis)}.",
             NO_PROOF,
         ],

@@ -13,6 +13,9 @@ from gridtools.cli.options import job_argument, output_options
 @ground_options
 @click.option("--crs", metavar="CODE", help="CRS of the job, for example EPSG:32633.")
 @click.option("--name", default="", help="Name of the job; the site's own name if not given.")
+@click.option("--abstract", default="", help="What the job is about, for its metadata.")
+@click.option("--contact", default="", help="Who answers for the data, for its metadata.")
+@click.option("--contact-email", default="", help="Where to reach them.")
 @output_options
 def new(
     path: str,
@@ -25,6 +28,9 @@ def new(
     controls: tuple[str, ...],
     crs: str | None,
     name: str,
+    abstract: str,
+    contact: str,
+    contact_email: str,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -44,27 +50,35 @@ def new(
         metric_twin,
         parse_crs,
         transform_geometry,
+        unit_factor,
     )
     from gridtools.job import Setting, create_job
     from gridtools.layers import Exclusion, Interference, SearchArea, Site
     from gridtools.plan.area import area_notices, repair_polygons, search_area
+    from gridtools.units import shown_in
 
     wanted = parse_crs(crs) if crs else None
     vector = read_vector(site, site_layer, kinds=POLYGONS, crs=wanted)
     bounds = lonlat_bounds(vector.crs, tuple(shapely.total_bounds(vector.geometry)))
     chosen, crs_notice = job_crs(vector.crs, bounds, wanted)
+    click.get_current_context().with_resource(shown_in(unit_factor(chosen)))
     metric = metric_twin(chosen)
     repaired = repair_polygons(transform_geometry(vector.geometry, vector.crs, metric), vector.name)
     names = [str(vector.rows[i].get("name") or "") for i in repaired.row]
     ground = read_ground(exclusions, buffer_m, interferences, standoff_m, controls, metric)
     boundary = Site.build(geometry=repaired.geometry, name=[n or name for n in names])
     area = search_area(boundary, ground.exclusion, ground.interference)
-    title = name or next((n for n in names if n), "")
+    texts = {
+        "name": name or next((n for n in names if n), ""),
+        "abstract": abstract,
+        "contact": contact,
+        "contact_email": contact_email,
+    }
     create_job(
         path,
         chosen,
         [boundary, ground.exclusion, ground.interference, ground.control, area],
-        {"name": Setting(title)} if title else {},
+        {key: Setting(text) for key, text in texts.items() if text},
         options={
             "site": site,
             "exclusion": exclusions,

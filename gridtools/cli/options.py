@@ -2,7 +2,8 @@
 
 import math
 from collections.abc import Callable
-from typing import Any, TypeVar
+from functools import wraps
+from typing import Any, TypeVar, cast
 
 import click
 
@@ -74,7 +75,34 @@ SIGNED_LENGTH = _Measure("length", _length, -math.inf)
 AREA = _Measure("area", _area, 0.0)
 BEARING = _Bearing()
 
-job_argument = click.argument("path", metavar="JOB")
+
+def job_argument(function: F) -> F:
+    """``JOB``, given to the command as ``path``; what the command says is in the job's unit."""
+
+    @wraps(function)
+    def in_unit_of_job(*args: Any, **kwargs: Any) -> Any:
+        from gridtools.units import shown_in
+
+        with shown_in(_metres_per_unit(kwargs["path"])):
+            return function(*args, **kwargs)
+
+    return click.argument("path", metavar="JOB")(cast(F, in_unit_of_job))
+
+
+def _metres_per_unit(path: str) -> float:
+    """Unit of a job; metres if it cannot be read, of which the command has more to say."""
+    from pathlib import Path
+
+    from gridtools.errors import GridtoolsError
+    from gridtools.job import Job
+
+    if not Path(path).is_file():
+        return 1.0
+    try:
+        with Job.open(path) as job:
+            return job.metres_per_unit
+    except GridtoolsError:
+        return 1.0
 
 
 def output_options(function: F) -> F:

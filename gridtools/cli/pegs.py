@@ -40,7 +40,7 @@ def pegs(
     from gridtools.job import Job
     from gridtools.layers import Control, Lanes, Site
     from gridtools.plan.pegs import TapeLine, set_out
-    from gridtools.units import counted
+    from gridtools.units import counted, format_length
 
     with Job.open(path) as job:
         site = shapely.union_all(job.read(Site).geometry)
@@ -61,8 +61,8 @@ def pegs(
 
     def rows(kind: str, lines: tuple[TapeLine, ...]) -> list[tuple[str, ...]]:
         return [
-            (f"{kind} {line.from_peg} to {line.to_peg}", f"{line.length_m:.2f} m",
-             f"{line.tape_m:.2f} m")
+            (f"{kind} {line.from_peg} to {line.to_peg}", format_length(line.length_m),
+             format_length(line.tape_m))
             for line in lines
         ]  # fmt: skip
 
@@ -90,7 +90,8 @@ def pegs(
             "",
             "Measure both diagonals before anything else: the frame is square where they agree.",
             *(
-                f"Mark {r.mark} is {r.east_m:+.3f} m east, {r.north_m:+.3f} m north of where its "
+                f"Mark {r.mark} is {format_length(r.east_m, 3, '+')} east, "
+                f"{format_length(r.north_m, 3, '+')} north of where its "
                 "local coordinates put it."
                 for r in pegging.residuals
             ),

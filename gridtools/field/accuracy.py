@@ -1,5 +1,7 @@
 """Whether GPS can hold the lanes."""
 
+from gridtools.units import format_length
+
 #: Fixes on neighbouring lanes mix where the error across a lane exceeds this share of the
 #: spacing: at a third, a fix falls past the middle between two lanes one time in fifteen
 #: (normal law, two-sided tail beyond 1.5 sigma: 0.134, one side of it towards each neighbour).
@@ -28,8 +30,8 @@ def spacing_notices(lane_spacing_m: float | None, fix_accuracy_m: float | None) 
     if fix_accuracy_m <= HOLDING_SHARE * lane_spacing_m:
         return ()
     return (
-        f"GPS accurate to {fix_accuracy_m:g} m (one standard error) cannot hold lanes "
-        f"{lane_spacing_m:g} m apart, which takes {HOLDING_SHARE * lane_spacing_m:.2f} m or "
-        "better: set the lanes out with pegs and record with --positions lane, or use a better "
-        "GPS",
+        f"GPS accurate to {format_length(fix_accuracy_m)} (one standard error) cannot hold lanes "
+        f"{format_length(lane_spacing_m)} apart, which takes "
+        f"{format_length(HOLDING_SHARE * lane_spacing_m)} or better: set the lanes out with "
+        "pegs and record with --positions lane, or use a better GPS",
     )

@@ -5,6 +5,7 @@ from collections import defaultdict
 
 from gridtools.errors import InputError
 from gridtools.layers import Lanes
+from gridtools.units import format_length
 
 # Pass and number; an infill lane has an i before its number, a recheck lane is r and a number.
 LANE = r"(?:\d+-i?\d+[a-z]*|r\d+[a-z]*)"
@@ -110,8 +111,8 @@ class LaneNames:
         length_m = self.length_m[lane_id]
         if not 0.0 <= chainage_m <= length_m * (1.0 + _SLACK_SHARE) + _SLACK_M:
             raise InputError(
-                f"chainage {chainage_m:g} m is not on lane {lane_id}, "
-                f"which is {length_m:.1f} m long"
+                f"chainage {format_length(chainage_m, 1)} is not on lane {lane_id}, "
+                f"which is {format_length(length_m, 1)} long"
             )
         return min(chainage_m, length_m)
 

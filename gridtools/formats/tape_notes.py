@@ -19,7 +19,7 @@ from gridtools.formats.columns import text_column
 from gridtools.formats.lane_names import LANE, LaneNames
 from gridtools.formats.times import NAT, parse_times, to_utc
 from gridtools.layers import Lanes
-from gridtools.units import METRES_PER_UNIT
+from gridtools.units import METRES_PER_UNIT, format_length
 
 _T = TypeVar("_T")
 _NUMBER = r"\d+(?:\.\d+)?"
@@ -317,8 +317,8 @@ class _Note:
                 )
             elif not whole:
                 self.notices.append(
-                    f"{self.place}: {gap.lane} taken as missed from {gap.low_m:.1f} m to "
-                    f"{gap.high_m:.1f} m"
+                    f"{self.place}: {gap.lane} taken as missed from "
+                    f"{format_length(gap.low_m, 1)} to {format_length(gap.high_m, 1)}"
                 )
 
     # --- lanes and errors -------------------------------------------------------------------

@@ -9,6 +9,8 @@ ground once thunder is heard (from memory). The rest is common practice, no sour
 import math
 from typing import NamedTuple
 
+from gridtools.units import format_length
+
 
 class Caution(NamedTuple):
     """One thing to see to, and how."""
@@ -93,5 +95,5 @@ def sweep_statement(sweep_width_m: float | None, basis: str) -> str:
     if sweep_width_m is None or math.isnan(sweep_width_m):
         return "sweep width not set"
     if basis == "measured":
-        return f"sweep width measured by test passes ({sweep_width_m:.2f} m)"
-    return f"sweep width assumed, not tested ({sweep_width_m:.2f} m)"
+        return f"sweep width measured by test passes ({format_length(sweep_width_m)})"
+    return f"sweep width assumed, not tested ({format_length(sweep_width_m)})"

@@ -21,7 +21,7 @@ from gridtools.plan.ground import Ground, PassLegs, lay_pass, lines
 from gridtools.plan.order import NO_ORDER, Order, walking_order
 from gridtools.plan.replan import SoFar
 from gridtools.swath.uncovered import covered_percent, uncovered
-from gridtools.units import bearing_difference, format_area, normalise_bearing
+from gridtools.units import bearing_difference, format_area, format_length, normalise_bearing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -156,8 +156,8 @@ def plan_lanes(
         notices.extend(_pass_notices(legs, order, everything, ground, sweep_width_m / 2))
     if sweep_width_m < spacing_m:
         notices.append(
-            f"The sweep width of {sweep_width_m:g} m is less than the lane spacing of "
-            f"{spacing_m:g} m: strips between the lanes stay uncovered in each pass."
+            f"The sweep width of {format_length(sweep_width_m)} is less than the lane spacing of "
+            f"{format_length(spacing_m)}: strips between the lanes stay uncovered in each pass."
         )
     return Plan(
         lanes=_with_bearings(Lanes.concat(lanes), crs, on),

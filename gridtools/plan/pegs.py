@@ -26,7 +26,7 @@ from gridtools.plan.frame import (
     runs_along_y,
     tape_marks,
 )
-from gridtools.units import bearing_of, counted
+from gridtools.units import bearing_of, counted, format_length
 
 _STEEPEST_DEG = 45.0
 _OUTSIDE_M = 0.01
@@ -334,6 +334,7 @@ def _outside_notices(pegs: Pegs, site: Any) -> list[str]:
         if outside[worst] > _OUTSIDE_M:
             notices.append(
                 f"{counted(many, what)} {'lies' if many == 1 else 'lie'} outside the boundary, "
-                f"{pegs.peg_id[worst]} by {outside[worst]:.1f} m: ask before pegging there"
+                f"{pegs.peg_id[worst]} by {format_length(outside[worst], 1)}: "
+                "ask before pegging there"
             )
     return notices

@@ -163,3 +163,17 @@ def test_lanes__replan_never_reuses_a_number(gridtools, tmp_path, planned):
     gridtools("lanes", planned, "--bearing", "30", "--passes", "2", "--replan")
     with Job.open(planned) as opened:
         assert set(opened.read(Lanes).lane_id) & before == {"1-001"}
+
+
+def test_lanes__of_a_job_in_feet_are_said_in_feet(gridtools, tmp_path):
+    """EPSG:2263 is in US survey feet; 1 ft = 0.3048 m. A bare number stays metres."""
+    square = polygon([980000, 200000], [980200, 200000], [980200, 200100], [980000, 200100])
+    job = tmp_path / "feet.gpkg"
+    site = feature_collection(tmp_path / "feet.geojson", [(square, {})], epsg=2263)
+    # 20,000 square feet of 43,560 to the acre.
+    assert "0.459 acres" in gridtools("new", job, "--site", site).out
+    options = ["--spacing", "10ft", "--sweep-width", "2", "--bearing", "0", "--json"]
+    assert gridtools("lanes", job, *options).json["sweep_width_m"] == 2.0
+    said = gridtools("lanes", job, "--bearing", "0").out
+    assert "Lane spacing 10.00 ft; sweep width assumed, not tested (6.56 ft)." in said
+    assert " m " not in said

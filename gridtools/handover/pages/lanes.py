@@ -14,7 +14,7 @@ from gridtools.handover.pages.drawing import SketchDrawing
 from gridtools.handover.pages.head import Head
 from gridtools.handover.sketch import sketch
 from gridtools.layers import Infill, Lanes, Pegs, Recheck
-from gridtools.units import bearing_difference, counted, format_length
+from gridtools.units import bearing_difference, counted, format_length, shown_unit
 
 
 def lane_sheet(
@@ -165,10 +165,10 @@ def _pegs(pegs: Pegs, head: Head) -> list[Flowable]:
             layout.text(pegs.peg_id[i], 9, bold=True, after=0),
             pegs.role[i],
             pegs.lane_id[i],
-            _metres(pegs.tape_m[i]),
-            _metres(pegs.offset_m[i]),
-            _metres(pegs.local_e_m[i]),
-            _metres(pegs.local_n_m[i]),
+            _shown(pegs.tape_m[i]),
+            _shown(pegs.offset_m[i]),
+            _shown(pegs.local_e_m[i]),
+            _shown(pegs.local_n_m[i]),
         ]
         for i in range(len(pegs))
     ]
@@ -176,9 +176,9 @@ def _pegs(pegs: Pegs, head: Head) -> list[Flowable]:
         layout.new_page(),
         layout.heading("Pegs to set out"),
         layout.text(
-            f"{counted(len(pegs), 'peg')}, figures in metres. Offset: with a second tape, at right "
-            "angles from the line of the first. Buried services: know what lies below before "
-            "driving a peg."
+            f"{counted(len(pegs), 'peg')}, figures in {shown_unit()[0]}. Offset: with a second "
+            "tape, at right angles from the line of the first. Buried services: know what lies below "
+            "before driving a peg."
         ),
         layout.grid(
             ("set", "peg", "role", "lane", "on the tape", "offset", "local east", "local north"),
@@ -228,5 +228,5 @@ def _length(length_m: float) -> str:
     return format_length(length_m) if np.isfinite(length_m) else "–"
 
 
-def _metres(value: float) -> str:
-    return f"{value:.2f}" if np.isfinite(value) else "–"
+def _shown(length_m: float) -> str:
+    return f"{length_m / shown_unit()[1]:.2f}" if np.isfinite(length_m) else "–"

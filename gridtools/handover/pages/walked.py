@@ -1,8 +1,11 @@
 """The form for a note of lanes walked by pegs and tape, with how to write one."""
 
+import re
+
 from gridtools.handover import cautions
 from gridtools.handover.pages import layout
 from gridtools.handover.pages.head import Head
+from gridtools.units import shown_unit
 
 EXAMPLES = (
     ("2026-05-14", "date of the lines below it"),
@@ -32,7 +35,7 @@ def walked_form(head: Head, *, rows: int = 9) -> bytes:
                 "Write a line as in these examples; typed as they stand into a text file, "
                 "gridtools record takes them in."
             ),
-            layout.grid(("write", "for"), EXAMPLES, (78, 0)),
+            layout.grid(("write", "for"), _examples(), (78, 0)),
             layout.heading("Walked"),
             layout.grid(("",), [[""] for _ in range(rows)], (0,), height_mm=11),
             layout.notice(
@@ -43,3 +46,10 @@ def walked_form(head: Head, *, rows: int = 9) -> bytes:
         name=name,
         paper=head.paper,
     )
+
+
+def _examples() -> list[tuple[str, str]]:
+    """The examples with chainages in the unit of the tape."""
+    unit = shown_unit()[0]
+    return [(re.sub(r"(?<=\d) m\b", f" {unit}", a), re.sub(r"(?<=\d) m\b", f" {unit}", b))
+            for a, b in EXAMPLES]  # fmt: skip
