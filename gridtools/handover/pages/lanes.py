@@ -177,8 +177,8 @@ def _pegs(pegs: Pegs, head: Head) -> list[Flowable]:
         layout.heading("Pegs to set out"),
         layout.text(
             f"{counted(len(pegs), 'peg')}, figures in {shown_unit()[0]}. Offset: with a second "
-            "tape, at right angles from the line of the first. Buried services: know what lies below "
-            "before driving a peg."
+            "tape, at right angles from the line of the first. Buried services: know what lies "
+            "below before driving a peg."
         ),
         layout.grid(
             ("set", "peg", "role", "lane", "on the tape", "offset", "local east", "local north"),
