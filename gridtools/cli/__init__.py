@@ -13,8 +13,8 @@ from gridtools.errors import GridtoolsError, JobBusyError
 
 #: Commands in the order of the work, which is the order of the help page.
 COMMANDS = (
-    "new", "area", "spacing", "lanes", "pegs", "send", "record", "amend", "coverage", "residual", "candidates",
-    "digs", "outcomes", "sheets", "report", "styles", "archive", "status", "check",
+    "new", "area", "spacing", "lanes", "pegs", "send", "record", "amend", "coverage", "candidates",
+    "digs", "outcomes", "residual", "sheets", "report", "styles", "archive", "status", "check",
     "layers", "demo",
 )  # fmt: skip
 

@@ -52,11 +52,11 @@ class SensorCurve(NamedTuple):
     assumption: str
 
 
-def sensor_curve(job: "Job") -> SensorCurve:
+def sensor_curve(job: "Job", sweep_width_m: float | None = None) -> SensorCurve:
     """Curve that the job keeps as chosen, else the inverse cube law of its sweep width.
 
     It is made from the settings ``sweep_curve`` and ``sweep_width_m``: a stored curve never
-    changes.
+    changes. A sweep width given to the command goes before that of the job.
 
     Raises
     ------
@@ -69,8 +69,8 @@ def sensor_curve(job: "Job") -> SensorCurve:
     from gridtools.sensor.curves import InverseCube
     from gridtools.sensor.stored import assumed_law, stored_curve
 
-    width_m = wanted(None, job, "sweep_width_m", "--sweep-width")
-    basis = sweep_basis(None, job)
+    width_m = wanted(sweep_width_m, job, "sweep_width_m", "--sweep-width")
+    basis = sweep_basis(sweep_width_m, job)
     chosen = job.setting("sweep_curve")
     dependence = None
     if chosen is not None:

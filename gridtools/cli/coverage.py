@@ -1,6 +1,6 @@
 """``gridtools coverage``: what was covered, what was missed, what to walk."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -8,6 +8,7 @@ from gridtools.cli import EXIT_CHECK_FAILED
 from gridtools.cli.options import AREA, POSITIVE_LENGTH, job_argument, output_options
 
 if TYPE_CHECKING:
+    from gridtools.job import Job
     from gridtools.layers import Coverage
 
 LISTED_GAPS = 8
@@ -34,6 +35,18 @@ _NO_GROUND_M2 = 0.05
     metavar="PERCENT",
     help="Exit with status 3 if a pass covered less of the search area than this.",
 )
+@click.option(
+    "--pod",
+    "pod_file",
+    metavar="FILE.tif",
+    help="Write a map of the probability of detection, as GeoTIFF.",
+)
+@click.option(
+    "--cell",
+    "cell_m",
+    type=POSITIVE_LENGTH,
+    help="Cell of that map (an eighth of the sweep width, rounded down).",
+)
 @output_options
 def coverage(
     path: str,
@@ -41,6 +54,8 @@ def coverage(
     min_gap: float | None,
     fix_accuracy: float | None,
     fail_under: float | None,
+    pod_file: str | None,
+    cell_m: float | None,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -63,7 +78,10 @@ def coverage(
     from gridtools.plan.effort import WALKING_MPS
     from gridtools.units import format_area, format_duration, format_length
 
+    if cell_m is not None and pod_file is None:
+        raise click.UsageError("--cell is of the POD map: give --pod as well")
     with Job.open(path) as job:
+        pod = _PodFile(pod_file, job, cell_m, sweep_width, fix_accuracy) if pod_file else None
         basis = sweep_basis(sweep_width, job)
         sweep_width = wanted(sweep_width, job, "sweep_width_m", "--sweep-width")
         kept_gap = stored(job, "min_gap_m2")
@@ -88,7 +106,15 @@ def coverage(
         )
         notices = stale_notices(job, "search_area", "runs")
         notices += [d.sentence for d in doubts(runs, job.read(Sessions), job.read(Checks))]
-        options = {"fix_accuracy_m": fix_accuracy, "fail_under": fail_under}
+        options = {
+            "fix_accuracy_m": fix_accuracy,
+            "fail_under": fail_under,
+            "pod": pod_file,
+            "cell_m": cell_m,
+        }
+        if pod is not None:
+            pod.write()
+            notices += pod.notices
         with job.change(
             "coverage",
             options,
@@ -130,6 +156,7 @@ def coverage(
             "infill": to_walk.lane_id.tolist(),
             "infill_length_m": found.infill_length_m,
             "failed": under,
+            **({} if pod is None else {"pod": pod.summary}),
         },
         [
             f"Covered: {sweep_statement(sweep_width, basis)}.",
@@ -143,6 +170,7 @@ def coverage(
             ),
             f"Infill lanes to walk: {len(to_walk)}, {format_length(found.infill_length_m)}"
             + (f", {format_duration(found.infill_seconds)}." if len(to_walk) else "."),
+            *([] if pod is None else pod.lines),
             NO_PROOF,
         ],
         [*notices, *found.notices],
@@ -152,6 +180,58 @@ def coverage(
     if under:
         click.echo(f"Check failed: {'; '.join(under)}.", err=True)
         raise click.exceptions.Exit(EXIT_CHECK_FAILED)
+
+
+class _PodFile:
+    """The POD map that is to be written, and what to say about it."""
+
+    def __init__(
+        self,
+        path: str,
+        job: "Job",
+        cell_m: float | None,
+        sweep_width: float | None,
+        fix_accuracy: float | None,
+    ) -> None:
+        from gridtools.cli._pod import job_pod
+        from gridtools.formats.geotiff import check_target
+
+        check_target(path)
+        self._path, self._job = path, job
+        self._found = job_pod(
+            job, cell_m=cell_m, sweep_width_m=sweep_width, fix_accuracy=fix_accuracy
+        )
+        self.notices = self._found.notices
+        self.summary: dict[str, Any] = {}
+        self.lines: list[str] = []
+
+    def write(self) -> None:
+        """Write the file."""
+        import shapely
+
+        from gridtools.cli.output import share
+        from gridtools.coverage.residual import Tally
+        from gridtools.formats.geotiff import write_pod_map
+        from gridtools.units import format_length
+
+        found, grid = self._found, self._found.pod.grid
+        tally = Tally(shapely.MultiPolygon(), least_pod=0.0)
+        write_pod_map(
+            self._path,
+            tally.watch(found.pod.windows()),
+            grid,
+            crs=self._job.crs,
+            metres_per_unit=self._job.metres_per_unit,
+            bearings_deg=found.bearings_deg,
+            statements=found.statements,
+        )
+        mean = tally.ground("all").pod
+        self.summary = {"file": self._path, "cell_m": grid.cell_m, "mean": mean}
+        self.lines = [
+            f"POD map: {self._path}, cells of {format_length(grid.cell_m)}; on average "
+            f"{share(mean['cautious'])} cautious (no credit for repeats of one pass), "
+            f"{share(mean['independent'])} if every run is a fresh chance."
+        ]
 
 
 def _figures(rows: "Coverage", *, cautious: bool) -> list[str]:

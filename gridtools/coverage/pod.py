@@ -368,7 +368,7 @@ def _levels(curve: Curve, grid: CellGrid) -> list[_Level]:
         last = far <= reach
         reach = min(reach, far)
         # A distance is rounded down to a step of the table: the values are those half a step on.
-        distance = (np.arange(_TABLE) + 0.5) * (reach / _TABLE)
+        distance = np.linspace(0.0, reach, _TABLE, endpoint=False) + reach / _TABLE / 2
         left = _flattened(g, distance, inner)
         if last:
             levels.append(_Level(grid, reach, 1, *_tables(left, left)))
