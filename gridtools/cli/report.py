@@ -1,8 +1,15 @@
 """``gridtools report``: the job as one page for people who were not there."""
 
+from typing import TYPE_CHECKING
+
 import click
 
 from gridtools.cli.options import job_argument, output_options
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from gridtools.job import Job
 
 
 @click.command()
@@ -13,34 +20,16 @@ def report(path: str, out: str, as_json: bool, quiet: bool) -> None:
     """Write the job as one self-contained HTML page, at any stage: planned, walked or dug."""
     from pathlib import Path
 
-    from gridtools import __version__
     from gridtools.cli._settings import stale_notices
     from gridtools.cli.output import say
     from gridtools.errors import InputError, RefusedError
     from gridtools.formats.files import read_file, write_files
-    from gridtools.handover.report import GENERATOR, Contents
-    from gridtools.handover.report import report as page
+    from gridtools.handover.report import GENERATOR
     from gridtools.job import Job
-    from gridtools.layers import ALL_LAYERS, Fixes
 
     with Job.open(path) as job:
-        name = job.setting("name")
-        day = job.setting("magnetic_date")
         notices = stale_notices(job)
-        code = job.crs.to_authority()
-        contents = Contents(
-            # Fixes come by the million, and the runs say all that a page can show of them.
-            layers={layer: job.read(layer) for layer in ALL_LAYERS if layer is not Fixes},
-            name=name.text if name else job.path.stem,
-            file_name=job.path.name,
-            crs_name=job.crs.name,
-            crs_code=":".join(code) if code else "",
-            metres_per_unit=job.metres_per_unit,
-            declination_date=day.text if day else "",
-            version=__version__,
-            stale=notices,
-        )
-    html = page(contents).encode()
+        html = page_of(job)
     target = Path(out)
     if target.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"{out}: the name of a report ends in .html")
@@ -54,3 +43,33 @@ def report(path: str, out: str, as_json: bool, quiet: bool) -> None:
         as_json=as_json,
         quiet=quiet,
     )
+
+
+def page_of(job: "Job", made_utc: "datetime | None" = None) -> bytes:
+    """Report of a job as the bytes of its page; made now if no time is given."""
+    from datetime import UTC, datetime
+
+    from gridtools import __version__
+    from gridtools.cli._settings import stale_notices
+    from gridtools.handover.report import Contents
+    from gridtools.handover.report import report as page
+    from gridtools.layers import ALL_LAYERS, Fixes
+
+    name = job.setting("name")
+    day = job.setting("magnetic_date")
+    code = job.crs.to_authority()
+    return page(
+        Contents(
+            # Fixes come by the million, and the runs say all that a page can show of them.
+            layers={layer: job.read(layer) for layer in ALL_LAYERS if layer is not Fixes},
+            name=name.text if name else job.path.stem,
+            file_name=job.path.name,
+            crs_name=job.crs.name,
+            crs_code=":".join(code) if code else "",
+            metres_per_unit=job.metres_per_unit,
+            declination_date=day.text if day else "",
+            version=__version__,
+            stale=stale_notices(job),
+            made_utc=made_utc or datetime.now(UTC),
+        )
+    ).encode()

@@ -16,6 +16,7 @@ from gridtools.columns import Column, Kind, Layer
 from gridtools.errors import InputError, RefusedError
 from gridtools.job.connection import clear_errors
 from gridtools.job.kept import GONE, carry_over
+from gridtools.job.metadata_table import store_metadata
 from gridtools.job.rows import FID, BadValue, decode_column, encode_column, quoted
 from gridtools.job.settings import Setting
 from gridtools.job.stale import source_name, stamped_digest
@@ -68,6 +69,7 @@ class Change:
             if error is None:
                 with clear_errors(self._store.path):
                     self._record()
+                    store_metadata(self._store)
                     self._tables.finish()
                     self._store.db.execute("COMMIT")
         finally:

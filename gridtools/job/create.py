@@ -15,6 +15,7 @@ from gridtools.errors import FileError, GridtoolsError, InputError, RefusedError
 from gridtools.geodesy import unit_factor
 from gridtools.job.connection import clear_errors, connect
 from gridtools.job.file import Job
+from gridtools.job.metadata_table import make_metadata_tables
 from gridtools.job.rows import GEOMETRY, quoted
 from gridtools.job.settings import Setting
 from gridtools.job.style_table import store_styles
@@ -84,7 +85,7 @@ def create_job(
                 change.append(layer)
             for key, setting in (settings or {}).items():
                 change.set(key, setting.value, setting.unit, setting.basis)
-        _put_in_place(scratch, target)
+        put_in_place(scratch, target)
     except GridtoolsError as error:
         raise type(error)(str(error).replace(str(scratch), str(target))) from error
     finally:
@@ -118,7 +119,7 @@ def _make_tables(scratch: Path, target: Path, crs: CRS) -> None:
 
 
 def _complete(scratch: Path) -> None:
-    """Add the styles, and have every change of a row noted in the file, whoever makes it.
+    """Add styles and metadata, and have every change of a row noted in the file, whoever makes it.
 
     Of changes to kept columns no note is taken: nothing is worked out from them.
     """
@@ -135,10 +136,11 @@ def _complete(scratch: Path) -> None:
                 )
         db.execute("UPDATE gpkg_ogr_contents SET feature_count = 0")
         store_styles(db)
+        make_metadata_tables(db)
         db.execute("COMMIT")
 
 
-def _put_in_place(scratch: Path, target: Path) -> None:
+def put_in_place(scratch: Path, target: Path) -> None:
     """Give a finished file its name, never over another file."""
     try:
         try:

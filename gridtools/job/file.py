@@ -13,6 +13,7 @@ from gridtools.columns import Layer
 from gridtools.geodesy import metric_twin
 from gridtools.job.change import Change
 from gridtools.job.connection import clear_errors
+from gridtools.job.metadata_table import metadata_text
 from gridtools.job.settings import Setting
 from gridtools.job.stale import stale_layers
 from gridtools.job.store import Store
@@ -111,6 +112,11 @@ class Job:
         """Names of the layers without a default style."""
         with clear_errors(self.path):
             return missing_styles(self._store.db)
+
+    def metadata(self) -> str:
+        """Metadata of the job as an XML document, ISO 19115."""
+        with clear_errors(self.path):
+            return metadata_text(self._store)
 
     def digest(self, source: type[Layer] | str) -> str:
         """Short digest of a layer, without its kept columns, or of a setting."""
