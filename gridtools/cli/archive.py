@@ -25,7 +25,7 @@ def archive(path: str, out: str, as_json: bool, quiet: bool) -> None:
     def report(job: Job) -> bytes:
         """Report as of the last change, so that the same job gives the same archive."""
         last: datetime = np.max(job.read(History).start_utc).astype("datetime64[ms]").item()
-        return page_of(job, last)
+        return page_of(job, notices, last)
 
     with Job.open(path) as job:
         notices = stale_notices(job)

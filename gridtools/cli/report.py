@@ -1,5 +1,6 @@
 """``gridtools report``: the job as one page for people who were not there."""
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import click
@@ -29,7 +30,7 @@ def report(path: str, out: str, as_json: bool, quiet: bool) -> None:
 
     with Job.open(path) as job:
         notices = stale_notices(job)
-        html = page_of(job)
+        html = page_of(job, notices)
     target = Path(out)
     if target.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"{out}: the name of a report ends in .html")
@@ -45,12 +46,14 @@ def report(path: str, out: str, as_json: bool, quiet: bool) -> None:
     )
 
 
-def page_of(job: "Job", made_utc: "datetime | None" = None) -> bytes:
-    """Report of a job as the bytes of its page; made now if no time is given."""
+def page_of(job: "Job", stale: Sequence[str], made_utc: "datetime | None" = None) -> bytes:
+    """Report of a job as the bytes of its page, with sentences on what is out of date.
+
+    Made now if no time is given.
+    """
     from datetime import UTC, datetime
 
     from gridtools import __version__
-    from gridtools.cli._settings import stale_notices
     from gridtools.handover.report import Contents
     from gridtools.handover.report import report as page
     from gridtools.layers import ALL_LAYERS, Fixes
@@ -69,7 +72,7 @@ def page_of(job: "Job", made_utc: "datetime | None" = None) -> bytes:
             metres_per_unit=job.metres_per_unit,
             declination_date=day.text if day else "",
             version=__version__,
-            stale=stale_notices(job),
+            stale=stale,
             made_utc=made_utc or datetime.now(UTC),
         )
     ).encode()
