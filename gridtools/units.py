@@ -148,6 +148,21 @@ def format_area(area_m2: float) -> str:
     return f"{square_feet:.1f} ft²"
 
 
+def format_volume(volume_m3: float) -> str:
+    """Volume as a person reads it: cubic metres, or cubic yards where the job is in feet.
+
+    Examples
+    --------
+    >>> format_volume(12.34)
+    '12.3 m³'
+    >>> with shown_in(METRES_PER_UNIT["ft"]):
+    ...     format_volume(0.764554857984)
+    '1.0 yd³'
+    """
+    unit, factor = shown_unit()
+    return f"{volume_m3:.1f} m³" if unit == "m" else f"{volume_m3 / (3.0 * factor) ** 3:.1f} yd³"
+
+
 def format_duration(seconds: float) -> str:
     """Time as a person plans it, in hours and minutes.
 

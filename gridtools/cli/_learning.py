@@ -73,8 +73,8 @@ def _say_results(
                 outcomes.dig_id[i],
                 outcomes.found[i],
                 "yes" if outcomes.metal[i] else "no",
-                _metres(stated),
-                _metres(outcomes.depth_m[i]),
+                _length(stated),
+                _length(outcomes.depth_m[i]),
                 outcomes.recheck[i] or "not made",
             )
         )
@@ -156,8 +156,9 @@ def _say_nothing(
             found[dig] = [{"candidate_id": c, "distance_m": d, "runs": r} for c, d, r in near]
             for name, distance, runs in near:
                 lessons.lines.append(
-                    f"{dig} took hits that may belong to {name}, {distance:.1f} m away and crossed "
-                    f"by {counted(runs, 'run')} of the same: its chance is in doubt, look again."
+                    f"{dig} took hits that may belong to {name}, {_length(distance)} away and "
+                    f"crossed by {counted(runs, 'run')} of the same: its chance is in doubt, look "
+                    "again."
                 )
     lessons.summary["neighbours"] = found
 
@@ -235,7 +236,7 @@ def _learn_places(lessons: Lessons, job: "Job", finds: "Finds") -> None:
 
 def _say_places(lessons: Lessons, errors: "PlaceErrors", key: str, what: str) -> None:
     lessons.lines.append(
-        f"Error of {what}: {errors.rms_m:.2f} m (root mean square of {errors.count}), "
+        f"Error of {what}: {_length(errors.rms_m)} (root mean square of {errors.count}), "
         f"{errors.factor:.1f} times that stated ({errors.low:.1f} to {errors.high:.1f}); "
         f"{errors.within_90} of {errors.count} lay within the 90 % ellipse."
     )
@@ -264,7 +265,7 @@ def _learn_offset(lessons: Lessons, job: "Job", finds: "Finds") -> None:
         lessons.lines.append("Heading offset: too few finds with hits on both senses of a line.")
         return
     lessons.lines.append(
-        f"Heading offset {found.offset_m:+.2f} ± {found.standard_error_m:.2f} m, from "
+        f"Heading offset {_length(found.offset_m, '+')} ± {_length(found.standard_error_m)}, from "
         f"{found.hits} hits on {found.objects} finds."
     )
     lessons.summary["heading_offset"] = {
@@ -275,13 +276,17 @@ def _learn_offset(lessons: Lessons, job: "Job", finds: "Finds") -> None:
     }
     kept = job.setting("heading_offset_m")
     if kept is not None and kept.basis == "given":
-        lessons.lines.append(f"The heading offset of {kept.number:+.2f} m was given and stays.")
+        lessons.lines.append(
+            f"The heading offset of {_length(kept.number, '+')} was given and stays."
+        )
     elif found.standard_error_m <= LARGEST_OFFSET_ERROR_M:
         lessons.settings.append(("heading_offset_m", round(found.offset_m, 3), "m"))
-        lessons.changes.append(f"candidates uses a heading offset of {found.offset_m:+.2f} m")
+        lessons.changes.append(
+            "candidates uses a heading offset of " + _length(found.offset_m, "+")
+        )
     else:
         lessons.lines.append(
-            f"Too rough to change anything: {LARGEST_OFFSET_ERROR_M:.2f} m or better is wanted."
+            f"Too rough to change anything: {_length(LARGEST_OFFSET_ERROR_M)} or better is wanted."
         )
 
 
@@ -311,9 +316,9 @@ def _say_passes(lessons: Lessons, job: "Job", finds: "Finds") -> None:
         lessons.lines.append(f"{line}: too few, or too much alike, for a sweep width.")
         return
     fit = fit_curves(trials)
-    high = f"{fit.high_m:.1f}" if fit.high_m < 100 else "more"
+    high = _length(fit.high_m) if fit.high_m < 100 else "more"
     lessons.lines.append(
-        f"{line}: sweep width {fit.best.width_m:.1f} m ({fit.low_m:.1f} to {high}) for "
+        f"{line}: sweep width {_length(fit.best.width_m)} ({_length(fit.low_m)} to {high}) for "
         f"{counted(len(set(piece.tolist())), 'object')} of the sizes and depths found. On the wide "
         "side, since what no run heard was not dug: it changes nothing, measure with test passes."
     )
@@ -333,5 +338,7 @@ def _passes(job: "Job", finds: "Finds", within_m: float, runs: Any, evidence: An
     )
 
 
-def _metres(value: float) -> str:
-    return f"{value:.2f} m" if value == value else "–"
+def _length(length_m: float, sign: str = "") -> str:
+    from gridtools.units import format_length
+
+    return format_length(length_m, 2, sign) if length_m == length_m else "–"

@@ -4,7 +4,7 @@ import numpy as np
 
 from gridtools.layers import DigPegs, Digs
 from gridtools.targets.compass import compass_word
-from gridtools.units import format_duration, format_length
+from gridtools.units import format_duration, format_length, format_volume
 
 
 def tape_texts(pegs: DigPegs) -> dict[str, list[str]]:
@@ -51,4 +51,4 @@ def effort_text(digs: Digs, i: int) -> str:
     """Volume and time."""
     if np.isnan(digs.hours[i]):
         return "time unknown"
-    return f"{digs.volume_m3[i]:.1f} m³, {format_duration(digs.hours[i] * 3600)}"
+    return f"{format_volume(digs.volume_m3[i])}, {format_duration(digs.hours[i] * 3600)}"

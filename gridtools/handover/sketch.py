@@ -8,6 +8,7 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.layers import Lanes
+from gridtools.units import shown_unit
 
 WIDTH_MM = 180.0
 HEIGHT_MM = 105.0
@@ -18,7 +19,7 @@ _MARGIN_MM = 9.0
 _LABELS_APART_MM = 11.0
 Ring = tuple[tuple[float, float], ...]
 ToPaper = Callable[[NDArray[np.float64]], NDArray[np.float64]]
-_BAR_STEPS_M = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
+_BAR_STEPS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ class Sketch:
     outline: tuple[Ring, ...]
     no_go: tuple[Ring, ...]
     bar_mm: float
-    bar_m: int
+    bar_words: str
     spots: tuple[Spot, ...] = ()
 
 
@@ -78,8 +79,8 @@ def sketch(
     Examples
     --------
     >>> one = Lanes.build(geometry=[shapely.LineString([(0, 0), (0, 50)])], lane_id="1-001")
-    >>> sketch(one).bar_m, sketch(one).lanes[0].label
-    (20, '1-001')
+    >>> sketch(one).bar_words, sketch(one).lanes[0].label
+    ('20 m', '1-001')
     """
     if not len(lanes):
         return None
@@ -95,7 +96,7 @@ def sketch(
         outline=_rings(outline, frame.paper),
         no_go=_rings(no_go, frame.paper),
         bar_mm=frame.bar_mm,
-        bar_m=frame.bar_m,
+        bar_words=frame.bar_words,
     )
 
 
@@ -118,8 +119,8 @@ def hole_sketch(
     Examples
     --------
     >>> drawn = hole_sketch(shapely.box(0, 0, 2, 1), [(shapely.Point(1, 0.5), "centre", "D001")])
-    >>> [spot.label for spot in drawn.spots], drawn.bar_m
-    (['D001'], 2)
+    >>> [spot.label for spot in drawn.spots], drawn.bar_words
+    (['D001'], '2 m')
     """
     around = shapely.union_all([hole, *(point for point, _, _ in spots)])
     bounds = np.array(around.buffer(_AROUND_M).bounds)
@@ -132,7 +133,7 @@ def hole_sketch(
         outline=_rings(hole, frame.paper),
         no_go=() if no_go is None else _rings(no_go & shapely.box(*bounds), frame.paper),
         bar_mm=frame.bar_mm,
-        bar_m=frame.bar_m,
+        bar_words=frame.bar_words,
         spots=tuple(
             Spot(x, y, kind, label)
             for (x, y), (_, kind, label) in zip(at.tolist(), spots, strict=True)
@@ -151,9 +152,11 @@ class _Frame:
         self._height = float(size_m[1] * self._scale + 2 * _MARGIN_MM)
         self._origin = (bounds[:2] + bounds[2:]) / 2
         self.height = round(self._height, 2)
-        longest = WIDTH_MM / 4
-        self.bar_m = max(s for s in _BAR_STEPS_M if s == 1 or s * self._scale <= longest)
-        self.bar_mm = round(float(self.bar_m * self._scale), 2)
+        unit, unit_m = shown_unit()
+        longest = WIDTH_MM / 4 / self._scale / unit_m
+        bar = max(s for s in _BAR_STEPS if s == 1 or s <= longest)
+        self.bar_mm = round(float(bar * unit_m * self._scale), 2)
+        self.bar_words = f"{bar} {unit}"
 
     def paper(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Millimetres on paper (n, 2) of ground coordinates (n, 2)."""

@@ -142,7 +142,7 @@ def test_outcomes__nothing_found_names_the_neighbours(gridtools, dug, csv):
     """Candidates are 8 m apart, twice the sweep width: those dug are no neighbours any more."""
     result = gridtools("outcomes", dug, csv, "--json").json
     assert [n["candidate_id"] for n in result["neighbours"]["D004"]] == ["C005"]
-    assert "D004 took hits that may belong to C005, 8.0 m away" in gridtools("outcomes", dug).out
+    assert "D004 took hits that may belong to C005, 8.00 m away" in gridtools("outcomes", dug).out
 
 
 def test_outcomes__errors_larger_than_stated_make_the_next_holes_larger(gridtools, dug, tmp_path):

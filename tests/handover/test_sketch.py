@@ -52,7 +52,9 @@ def test_hole_sketch__shows_pegs_where_they_stand():
     drawn = hole_sketch(hole, spots, shapely.box(-100, 2.5, 100, 9))
     centre, peg = drawn.spots
     assert centre.y == peg.y
-    assert centre.x - peg.x == pytest.approx(4.0 * drawn.bar_mm / drawn.bar_m, abs=0.02)
+    assert centre.x - peg.x == pytest.approx(
+        4.0 * drawn.bar_mm / int(drawn.bar_words.removesuffix(" m")), abs=0.02
+    )
     across = [x for ring in drawn.no_go for x, _ in ring]
     assert min(across) >= 0
     assert max(across) <= drawn.width
@@ -81,5 +83,5 @@ def test_sketch__stays_on_the_paper(ends):
 def test_sketch__scale_bar_is_true(side_m, bar_m):
     drawn = sketch(lanes_of([(0, 0), (side_m, 0)], [(0, side_m), (side_m, side_m)]))
     lane = drawn.lanes[0]
-    assert drawn.bar_m == bar_m
+    assert drawn.bar_words == f"{bar_m} m"
     assert drawn.bar_mm / bar_m == pytest.approx((lane.x2 - lane.x1) / side_m, rel=0.01)

@@ -44,7 +44,7 @@ class SketchDrawing(Flowable):
         for spot in sketch.spots:
             self._words(spot.label, spot.x + 2.6, spot.y - 1.2, centred=False)
         self._north(sketch.width - 6, 4)
-        self._bar(3, sketch.height - 3, sketch.bar_mm, f"{sketch.bar_m} m")
+        self._bar(3, sketch.height - 3, sketch.bar_mm, sketch.bar_words)
         canvas.restoreState()
 
     def _path(self, rings: tuple[Ring, ...]) -> PDFPathObject:
