@@ -4,6 +4,7 @@ Each kind of thing differs by form as well as colour: dashes, hatching, shape or
 """
 
 from gridtools.columns import Layer
+from gridtools.coverage.infill import CLOSED, WALKED
 from gridtools.handover.palette import (
     COVERED_1,
     COVERED_2,
@@ -84,6 +85,7 @@ def _gap(number: int, angle_deg: float) -> Rule:
 
 
 _HALO = Mark(shape="circle", size_mm=4.6, colour=PAPER, outline=PAPER)
+_TO_WALK = (Where("reason", "<>", WALKED), Where("reason", "<>", CLOSED))
 _STRUCK = Where("struck", "=", True)
 _NOT_STRUCK = Where("struck", "=", False)
 _CROSSED_OUT = (Mark(shape="x", size_mm=2.0, outline=LIGHT, outline_mm=0.4),)
@@ -249,8 +251,18 @@ STYLES: dict[type[Layer], Style] = {
         labels=(Label(column="gap_id", at="middle", colour=MISSED, closer_than=_PLAN),),
     ),
     Infill: Style(
-        rules=(Rule(title="infill lane", symbol=_lane(MISSED, (3.0, 1.2), 0.6)),),
-        labels=_lane_labels(MISSED),
+        rules=(
+            Rule(title="infill lane", where=_TO_WALK, symbol=_lane(MISSED, (3.0, 1.2), 0.6)),
+            *(
+                Rule(
+                    title=f"infill lane, {done}",
+                    where=(Where("reason", "=", done),),
+                    symbol=(Line(colour=LIGHT, width_mm=0.4, dash_mm=(3.0, 1.2)),),
+                )
+                for done in (WALKED, CLOSED)
+            ),
+        ),
+        labels=_lane_labels(MISSED, _TO_WALK),
     ),
     Recheck: Style(
         rules=(Rule(title="recheck lane", symbol=_lane(INK, (0.9, 0.9), 0.6)),),
