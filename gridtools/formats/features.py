@@ -83,6 +83,8 @@ def one_line(text: str) -> str:
     >>> one_line("by the gate,\nleft")
     'by the gate, left'
     """
+    if text.isprintable():  # nearly always, and by the million
+        return text.strip()
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 

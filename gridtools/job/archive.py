@@ -94,6 +94,9 @@ def _copy(source: Path, copy: Path) -> None:
         closing(connect(source)) as db,
         closing(sqlite3.connect(copy)) as into,
     ):
+        # With a read lock of its own it waits as long as any command does, and no longer.
+        db.execute("BEGIN")
+        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
         db.backup(into)
         # A copy of a job in WAL mode would need files beside it.
         into.execute("PRAGMA journal_mode = DELETE")

@@ -139,3 +139,19 @@ def test_archive__says_what_is_what(gridtools, tmp_path, planned):
         layer.table for layer in (Lanes, Logs, Hits, Candidates)
     )):  # fmt: skip
         assert word in page
+
+
+def test_archive__job_held_by_another_program_is_busy(gridtools, tmp_path, planned, monkeypatch):
+    monkeypatch.setattr("gridtools.job.connection.BUSY_SECONDS", 0.1)
+    db = sqlite3.connect(planned, isolation_level=None)
+    db.execute("BEGIN EXCLUSIVE")
+    result = gridtools("archive", planned, tmp_path / "a.zip", code=4)
+    db.close()
+    assert "try again" in result.err
+    assert not (tmp_path / "a.zip").exists()
+
+
+def test_archive__leaves_the_job_alone(gridtools, tmp_path, planned):
+    before = planned.read_bytes()
+    gridtools("archive", planned, tmp_path / "a.zip")
+    assert planned.read_bytes() == before
