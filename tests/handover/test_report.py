@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import io
 import re
 from datetime import UTC, datetime
 
@@ -11,10 +12,13 @@ import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import Image
 
+from gridtools.coverage.pod import PodWindow
 from gridtools.handover.report import Contents, report
 from gridtools.handover.report.evidence import evidence_cards
 from gridtools.handover.report.plan_map import MOST_LABELS, MOST_NAMED, nice, plan_map
+from gridtools.handover.report.pod_image import PodImage
 from gridtools.layers import (
     ALL_LAYERS,
     Candidates,
@@ -32,6 +36,7 @@ from gridtools.layers import (
     Settings,
     Site,
 )
+from gridtools.swath.cells import CellGrid
 from gridtools.units import unit_vector
 
 HOSTILE = "<script>alert(1)</script> \"' & =cmd()|\n</style>"
@@ -244,6 +249,35 @@ def test_nice__is_round_and_not_longer(length):
     step = nice(length)
     assert step <= length * (1 + 1e-9) < 2.5 * step * (1 + 1e-9)
     assert f"{step:.0e}"[0] in "125"
+
+
+# --- the image of the POD -------------------------------------------------------------------
+
+
+def test_pod_image__cells_lie_where_they_are_and_darken_with_the_chance():
+    grid = CellGrid.over(shapely.box(0, 0, 6, 4), 1.0)
+    image = PodImage(grid)
+    chance = np.linspace(0, 1, 24).reshape(4, 6)
+    inside = np.ones((4, 6), dtype=bool)
+    inside[0, 0] = False
+    (window,) = grid.windows(64)
+    part = PodWindow(window, inside, chance, chance, np.zeros((4, 4, 6), np.uint8), chance)
+    assert list(image.watch([part])) == [part]
+    kind, data = image.uri().split(",", 1)
+    assert kind == "data:image/png;base64"
+    pixels = np.asarray(Image.open(io.BytesIO(base64.b64decode(data))).convert("RGBA")).astype(int)
+    assert pixels.shape == (4, 6, 4)
+    assert (pixels[..., 3] == 255).tolist() == inside.tolist()
+    light = pixels[..., :3].sum(axis=2)
+    assert light[3, 5] < light[1, 5] < light[0, 1]
+    assert image.bounds_m == (0.0, 0.0, 6.0, 4.0)
+
+
+def test_plan_map__places_the_image():
+    drawn = plan_map(contents(SITE, pod_image="data:image/png;base64,", pod_bounds=SQUARE.bounds))
+    _, x, y, width, height = drawn.image
+    assert (drawn.west + x, drawn.north - y) == pytest.approx((500000, 6000080), abs=1e-3)
+    assert (width, height) == pytest.approx((100, 80))
 
 
 # --- the evidence ---------------------------------------------------------------------------

@@ -8,7 +8,8 @@ from gridtools.handover.rendering import environment
 from gridtools.handover.report import finds, provenance, walk
 from gridtools.handover.report.contents import Contents, Section
 from gridtools.handover.report.evidence import HALF
-from gridtools.handover.report.plan_map import POD_RAMP, plan_map
+from gridtools.handover.report.plan_map import plan_map
+from gridtools.handover.report.pod_image import RAMP
 from gridtools.handover.report.summary import stage, summary
 
 #: Stands at the head of every report, and tells it from a page of another make.
@@ -61,7 +62,7 @@ def report(contents: Contents) -> str:
 
     templates = environment()
     style = templates.get_template("report.css.j2").render(
-        pixel_m=drawn.pixel_m if drawn else 1.0, p=palette, ramp=POD_RAMP
+        pixel_m=drawn.pixel_m if drawn else 1.0, p=palette, ramp=RAMP
     )
     script = templates.get_template("report.js").render()
     return templates.get_template("report.html.j2").render(

@@ -14,7 +14,6 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.coverage.infill import to_walk
-from gridtools.handover import palette
 from gridtools.handover.report.contents import Contents
 from gridtools.layers import (
     Candidates,
@@ -45,8 +44,6 @@ _DETAIL = 0.25 / SCREEN_PX
 MOST_NAMED = 6000
 #: Labels of one layer that are legible on the whole map; with more, they wait for a closer look.
 MOST_LABELS = 60
-#: Colours of the lowest and the highest probability of detection.
-POD_RAMP = (palette.GROUND, palette.PASS_1)
 _STEPS = (1.0, 2.0, 5.0)
 
 
