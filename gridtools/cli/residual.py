@@ -195,8 +195,8 @@ def _remaining(
         left = remaining_after_finds(expected, missed["cautious"], finds)
         told["after_finds"] = asdict(left)
         lines.append(
-            f"  {share(left.chance)}, at most {left.at_most}, if {expected:g} was only a guess, which "
-            f"{counted(finds, 'dig')} with metal corrects (all counted as such objects)"
+            f"  {share(left.chance)}, at most {left.at_most}, if {expected:g} was only a guess, "
+            f"which {counted(finds, 'dig')} with metal corrects (all counted as such objects)"
         )
     return told, lines
 

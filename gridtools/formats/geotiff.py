@@ -19,7 +19,8 @@ from gridtools.swath.cells import CellGrid
 NODATA = -1.0
 _SOFTWARE = "gridtools"
 _BLOCK = 256
-# A binary fraction: values end in zeros and compress well, and are off by less than 0.0001.
+# A binary fraction: values end in zeros and compress well, and are off by at most 0.0001. No value
+# is rounded up to certainty.
 _STEPS = 8192.0
 _LEAST_OVERVIEW = 256
 
@@ -133,7 +134,7 @@ def _write(
 
     cell = grid.cell_m / metres_per_unit
     # The corner is a whole number of cells, so that maps of one cell size lie on one lattice.
-    corner = (round(place / grid.cell_m) * cell for place in (grid.west_m, grid.north_m))
+    west, north = (round(place / grid.cell_m) * cell for place in (grid.west_m, grid.north_m))
     bands = [
         ("POD, independent between runs", "1"),
         ("POD, cautious: no credit for repeats of one pass", "1"),
@@ -143,7 +144,7 @@ def _write(
     with rasterio.open(
         path, "w", driver="GTiff", width=grid.columns, height=grid.rows, count=len(bands),
         dtype="float32", nodata=NODATA, crs=rasterio.CRS.from_wkt(crs.to_wkt()),
-        transform=rasterio.transform.from_origin(*corner, cell, cell), tiled=True,
+        transform=rasterio.Affine(cell, 0.0, west, 0.0, -cell, north), tiled=True,
         blockxsize=_BLOCK, blockysize=_BLOCK, interleave="band", bigtiff="if_safer",
         sparse_ok=True, **sharing,
     ) as file:  # fmt: skip
@@ -170,7 +171,7 @@ def _write(
 def _values(part: PodWindow) -> NDArray[Any]:
     values = np.empty((2 + len(part.crossings), *part.inside.shape), dtype=np.float32)
     for band, chance in enumerate((part.independent, part.cautious)):
-        np.rint(chance * np.float32(_STEPS), out=values[band])
+        np.minimum(np.rint(chance * np.float32(_STEPS)), _STEPS - 1, out=values[band])
     values[:2] *= np.float32(1 / _STEPS)
     values[2:] = part.crossings
     values[:, ~part.inside] = NODATA

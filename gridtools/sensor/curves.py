@@ -325,7 +325,8 @@ def smeared(curve: Curve, sigma_m: float) -> Curve:
     curve
         Curve against true lateral distance.
     sigma_m
-        Standard error across the track in metres; with zero the curve itself is returned.
+        Standard error across the track in metres. Below a thousandth of the sweep width it makes
+        no difference, and the curve itself is returned.
 
     Examples
     --------
@@ -335,4 +336,5 @@ def smeared(curve: Curve, sigma_m: float) -> Curve:
     """
     if not (math.isfinite(sigma_m) and sigma_m >= 0):
         raise InputError(f"position error {sigma_m} m: give zero or more")
-    return curve if sigma_m == 0 else Smeared(curve.sweep_width_m, curve, sigma_m)
+    negligible = sigma_m < 1e-3 * curve.sweep_width_m
+    return curve if negligible else Smeared(curve.sweep_width_m, curve, sigma_m)
