@@ -80,7 +80,10 @@ STEPS: tuple[Step, ...] = (
         "The missed lane was then walked by pegs and tape: take in the note.",
         ("record", JOB, Path("walked-lanes.txt"), *_ON_FOOT, "--tz", "UTC"),
     ),
-    Step("See that the gap of that lane is closed.", ("coverage", JOB)),
+    Step(
+        "See that the gap of that lane is closed, and map the probability of detection.",
+        ("coverage", JOB, "--pod", Path("pod.tif")),
+    ),
     Step("Weigh the hits by heading: metal, or a change of ground.", ("candidates", JOB)),
     Step(
         "Rank what to dig, size and peg the holes, and say what to mind; nothing is ready without "
@@ -98,6 +101,10 @@ STEPS: tuple[Step, ...] = (
     Step(
         "Take in what came out, and learn from it for the next job.",
         ("outcomes", JOB, Path("outcomes.csv")),
+    ),
+    Step(
+        "State what may remain, with two such objects expected before the search.",
+        ("residual", JOB, "--expected", "2"),
     ),
     Step("See where the job stands.", ("status", JOB)),
 )  # fmt: skip
