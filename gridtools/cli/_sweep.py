@@ -7,6 +7,7 @@ if TYPE_CHECKING:
     from gridtools.job import Job
     from gridtools.layers import SweepWidths
     from gridtools.sensor.curves import Curve
+    from gridtools.sensor.fit import Allowed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -21,6 +22,8 @@ class Sweep:
         The row that keeps it, its id still empty unless a job has it already.
     low_m
         Lower end of the interval of the sweep width, if there is one.
+    allowed
+        Curves that the test passes allow as well; none where they are not at hand.
     dependence
         What is known of the dependence between repeats, as words.
     summary, lines, notices
@@ -30,10 +33,23 @@ class Sweep:
     curve: "Curve"
     row: "SweepWidths"
     low_m: float | None
+    allowed: "tuple[Allowed, ...]"
     dependence: str
     summary: dict[str, Any]
     lines: list[str]
     notices: list[str]
+
+    def low_pod(self, spacing_m: float, sigma_m: float) -> float | None:
+        """Cautious POD of two passes by the worst curve allowed, or at the lowest width."""
+        from gridtools.sensor.curves import smeared
+        from gridtools.sensor.pod import lowest_pod_nearest, pod_nearest
+
+        if self.low_m is None:
+            return None
+        lowest = pod_nearest(smeared(self.curve.scaled(self.low_m), sigma_m), spacing_m)
+        if self.allowed:
+            lowest = min(lowest, lowest_pod_nearest(self.allowed, spacing_m, sigma_m))
+        return 1.0 - (1.0 - lowest) ** 2
 
 
 def tested_sweep(file: str, of: dict[str, Any], plot: str | None) -> Sweep:
@@ -98,6 +114,7 @@ def tested_sweep(file: str, of: dict[str, Any], plot: str | None) -> Sweep:
         curve=best.curve,
         row=row,
         low_m=fit.low_m,
+        allowed=fit.allowed,
         dependence=(
             f"by repeats over {repeats.groups} pieces or places, repeats only repeat to "
             f"{100 * repeats.value:.0f} % ({100 * repeats.low:.0f} to {100 * repeats.high:.0f} %)"
@@ -238,6 +255,7 @@ def _of_row(row: "SweepWidths") -> Sweep:
         curve=curve,
         row=row,
         low_m=low_m,
+        allowed=(),
         dependence=(
             f"by its test passes, repeats only repeat to {100 * depends:.0f} %"
             if np.isfinite(depends)

@@ -7,12 +7,16 @@ import click
 from gridtools.cli.options import LENGTH, POSITIVE_LENGTH, output_options, speed_option
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from gridtools.cli._sweep import Sweep
     from gridtools.plan.spacing import Spacing, WideFirst
 
 #: Responses to be checked on a hectare, for the cheaper plan (assumed, no source).
 RESPONSES_PER_HA = 10.0
 WANTED_POD, WANTED_CROSSINGS = 90.0, 4
+#: Spacings of the table in sweep widths, besides the one chosen.
+TABLE_SPACINGS = (1 / 4, 1 / 3, 1 / 2, 3 / 4, 1, 2)
 
 
 @click.command()
@@ -94,6 +98,7 @@ def spacing(
     """
     from contextlib import nullcontext
     from dataclasses import asdict
+    from math import floor
 
     from gridtools.cli._settings import stored
     from gridtools.cli._sweep import given_sweep, kept_sweep, store_sweep, tested_sweep
@@ -139,14 +144,10 @@ def spacing(
         chosen_m = given_m or widest_spacing(curve, pod=pod, crossings=crossings)
         chosen = at_spacing(curve, chosen_m, speed_mps)
         width = curve.sweep_width_m
-        steps = {chosen_m, *(round(width * part, 2) for part in (1 / 4, 1 / 3, 1 / 2, 3 / 4, 1, 2))}
+        steps = {chosen_m, *(floor(100 * width * part) / 100 for part in TABLE_SPACINGS)}
         rows = [at_spacing(curve, s, speed_mps) for s in sorted(steps)]
         wide = wide_first(curve, chosen, pod=pod, responses_per_ha=responses, speed_mps=speed_mps)
-        low_end = (
-            at_spacing(smeared(sweep.curve.scaled(sweep.low_m), sigma_m), chosen_m, speed_mps)
-            if sweep.low_m
-            else None
-        )
+        lows = {row.spacing_m: sweep.low_pod(row.spacing_m, sigma_m) for row in rows}
         stored_as = store_sweep(job, sweep, chosen_m) if job else None
     short = []
     if chosen.pod_cautious < pod - 1e-9:
@@ -162,26 +163,17 @@ def spacing(
             "crossings_wanted": crossings,
             "cross_track_m": sigma_m,
             "lane_spacing_m": chosen_m,
-            "pod_cautious_at_low_end": low_end.pod_cautious if low_end else None,
-            "plan": asdict(chosen),
+            "plan": {**asdict(chosen), "pod_low_end": lows[chosen_m]},
             "wide_first": asdict(wide),
-            "table": [asdict(row) for row in rows],
+            "table": [{**asdict(row), "pod_low_end": lows[row.spacing_m]} for row in rows],
             "stored_as": stored_as,
         },
         [
             *sweep.lines,
             "",
-            *_table(rows, chosen_m),
+            *_table(rows, chosen_m, lows),
             "",
             *_advice(chosen, wide, sweep, pod_percent, crossings, given=given_m is not None),
-            *(
-                [
-                    f"Should the sweep width be the {sweep.low_m:.2f} m at the low end, the same "
-                    f"lanes have a cautious POD of {percent(low_end.pod_cautious)}."
-                ]
-                if low_end and sweep.low_m
-                else []
-            ),
             *([f"Stored as {stored_as}, with the lane spacing."] if stored_as else []),
             NO_PROOF,
         ],
@@ -202,18 +194,23 @@ def percent(pod: float) -> str:
     return "over 99.9 %" if pod > 0.999 else f"{100 * pod:.1f} %"
 
 
-def _table(rows: "list[Spacing]", chosen_m: float) -> list[str]:
+def _table(
+    rows: "list[Spacing]", chosen_m: float, lows: "Mapping[float, float | None]"
+) -> list[str]:
     """Lines of the table of spacings, the chosen one marked."""
     from gridtools.cli.output import table
 
+    known = any(low is not None for low in lows.values())
+    title = ("low end",) if known else ()
     return table(
-        ("spacing", "POD one pass", "POD both", "cautious", "crossings", "lanes m/ha", "h/ha"),
+        ("spacing", "POD one pass", "both", "cautious", *title, "crossings", "lanes m/ha", "h/ha"),
         [
             (
                 f"{row.spacing_m:.2f} m" + (" <" if row.spacing_m == chosen_m else ""),
                 percent(row.pod_pass),
                 percent(row.pod_both),
                 percent(row.pod_cautious),
+                *(percent(low) for low in (lows[row.spacing_m],) if low is not None),
                 str(row.crossings),
                 f"{row.length_m_per_ha:,.0f}",
                 f"{row.hours_per_ha:.1f}",
@@ -239,8 +236,9 @@ def _advice(
         else f"the widest for a cautious POD of {pod_percent:g} % and {crossings} crossings"
     )
     return [
-        "POD both: every run a fresh chance. Cautious: no credit for repeats of the same pass"
-        + (f"; {sweep.dependence}." if sweep.dependence else "."),
+        "Both: every run a fresh chance. Cautious: no credit for repeats of the same pass"
+        + (f" ({sweep.dependence})" if sweep.dependence else "")
+        + (". Low end: the same by the worst curve in the 90 % interval." if sweep.low_m else "."),
         f"Lane spacing {plan.spacing_m:.2f} m, {why}: two passes take {plan.hours_per_ha:.1f} h "
         "a hectare.",
         f"Cheaper: one pass {wide.spacing_m:.2f} m apart, then four check crossings at each "

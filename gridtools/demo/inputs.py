@@ -17,6 +17,7 @@ from pyproj import CRS
 
 from gridtools.demo import scenario
 from gridtools.demo.responses import respond
+from gridtools.demo.trials import trials_csv
 from gridtools.demo.walk import Walk, walk
 from gridtools.geodesy import WGS84, transform_geometry, transform_xy
 from gridtools.layers import Exclusion, Interference, Lanes, Site
@@ -45,6 +46,7 @@ def files() -> dict[str, bytes]:
             [{"kind": g.name, "standoff_m": g.distance_m} for g in scenario.INTERFERENCE],
         ),
         "control.geojson": _control(),
+        "trials.csv": trials_csv(),
         "pass-1.gpx": _gpx(walked(scenario.PASS_1), scenario.PASS_1),
         "pass-2.gpx": _gpx(walked(scenario.PASS_2), scenario.PASS_2),
         "walked-lanes.txt": _walked_note(),

@@ -134,6 +134,15 @@ SIZES = {
     "valve box": (0.6, 0.6, 0.7, "cast iron"),
 }
 
+#: Laid beside the yard for test passes: like the smallest object that matters. By the law of
+#: the demo's responses its sweep width is 4.0 m.
+TEST_PIECE = Metal("axle", ((0.0, 0.0),), 0.7, 2.27)
+#: Distance at which a first try stopped responding; how exactly the passes were walked.
+TRIAL_R_M = 2.6
+TRIAL_SD_M = 0.08
+TRIAL_HEADING_DEG = 90.0
+TRIAL_SEED = 20260509
+
 #: Near half the sweep width, so that most spots are crossed on both headings of each pass.
 SPACING_M = 2.5
 SWEEP_WIDTH_M = 4.0

@@ -57,12 +57,15 @@ STEPS: tuple[Step, ...] = (
         ),
     ),
     Step(
-        "Plan both passes; the bearing that takes the least walking is picked.",
+        "Measure the sweep width from test passes over an axle, and look at the lane spacing.",
         (
-            "lanes", JOB, "--spacing", f"{scenario.SPACING_M:g}m",
-            "--sweep-width", f"{scenario.SWEEP_WIDTH_M:g}m",
-            "--date", scenario.PASS_1.start_utc.date().isoformat(),
+            "spacing", Path("trials.csv"), "--job", JOB, "--spacing", f"{scenario.SPACING_M:g}m",
+            "--crossings", "2", "--instrument", "two-coil locator", "--tuning", "motion",
         ),
+    ),
+    Step(
+        "Plan both passes; the bearing that takes the least walking is picked.",
+        ("lanes", JOB, "--date", scenario.PASS_1.start_utc.date().isoformat()),
     ),
     Step("Work out the pegs for a team with tape, checked on the control marks.", ("pegs", JOB)),
     Step("Send the lanes to a GPS unit, in walking order.", ("send", JOB, Path("lanes.gpx"))),

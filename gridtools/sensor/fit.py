@@ -10,7 +10,7 @@ near enough to its top (Wilks 1938, widened for few passes).
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -36,6 +36,7 @@ _DROP = 1.6
 _FLOOR = 1e-12
 _WIDTHS = 48
 _STARTS = 9
+_ALLOWED = 21
 _CELLS = 4000
 _CLOSE: Any = {"xatol": 1e-5, "fatol": 1e-9}
 
@@ -110,16 +111,31 @@ class Fit:
         below 1.
     low_m, high_m
         90 % interval of the sweep width, whatever the law; infinite where the passes set no end.
+    allowed
+        What the passes allow as well: laws, widths and shapes near enough to the top.
     """
 
     laws: tuple[Fitted, ...]
     low_m: float
     high_m: float
+    allowed: "tuple[Allowed, ...]" = field(compare=False, repr=False)
 
     @property
     def best(self) -> Fitted:
         """The law chosen."""
         return self.laws[0]
+
+
+class Allowed(NamedTuple):
+    """Curves (k,) of one law: widths (k, 1) in metres and shape parameters (k, 1) by name."""
+
+    law: type[Curve]
+    width_m: Real
+    shape: dict[str, Real]
+
+    def probability(self, lateral_m: Real) -> Real:
+        """Probabilities (k, n) at lateral distances (n,)."""
+        return self.law.law(np.abs(lateral_m) / self.width_m, **self.shape)
 
 
 def fit_curves(trials: Trials) -> Fit:
@@ -159,7 +175,8 @@ def fit_curves(trials: Trials) -> Fit:
         if p.height.max() >= top - _DROP
     ]
     lows, highs = zip(*ends, strict=True)
-    return Fit(laws=tuple(best.values()), low_m=min(lows), high_m=max(highs))
+    allowed = tuple(_allowed(*law, data, fine, top - _DROP) for law in _LAWS)
+    return Fit(laws=tuple(best.values()), low_m=min(lows), high_m=max(highs), allowed=allowed)
 
 
 @dataclass(frozen=True, eq=False)
@@ -216,8 +233,7 @@ def _profile(
         at, height = tried(_definite_peaks(data, widths)[..., None])
         return _Profile(widths, at, height - price)
     low, high = np.array([s.low for s in shapes]), np.array([s.high for s in shapes])
-    start = np.stack(np.meshgrid(*[np.linspace(0, 1, _STARTS)] * len(shapes)), axis=-1)
-    whole = low + start.reshape(-1, len(shapes)) * (high - low)
+    whole = _grid(shapes, _STARTS)
     at, height = tried(np.broadcast_to(whole, (len(widths), *whole.shape)))
     step = (high - low) / (_STARTS - 1)
     around = np.stack(np.meshgrid(*[[-1.0, -0.5, 0.0, 0.5, 1.0]] * len(shapes)), axis=-1)
@@ -226,6 +242,28 @@ def _profile(
         at, height = tried(np.clip(at[:, None, :] + around * step, low, high))
         step = step / 2
     return _Profile(widths, at, height - price)
+
+
+def _grid(shapes: tuple[_Shape, ...], steps: int) -> Real:
+    """Grid (points, shapes) over the ranges of shape parameters."""
+    axes = [np.linspace(s.low, s.high, steps) for s in shapes]
+    return np.stack(np.meshgrid(*axes), axis=-1).reshape(-1, len(shapes))
+
+
+def _allowed(
+    law: type[Curve], shapes: tuple[_Shape, ...], data: _Counts, widths: Real, least: float
+) -> Allowed:
+    """Curves on a grid that are at the least height, the price of the law taken off."""
+    if law is DefiniteRange:
+        u = _definite_peaks(data, widths)[..., None]
+    else:
+        grid = _grid(shapes, _ALLOWED) if shapes else np.zeros((1, 0))
+        u = np.broadcast_to(grid, (len(widths), *grid.shape))
+    values = {s.name: s.of(u[..., i]) for i, s in enumerate(shapes)}
+    ratio = data.distance_m / widths[:, None, None]
+    p = law.law(ratio, **{name: value[..., None] for name, value in values.items()})
+    row, try_ = np.nonzero(data.log_likelihood(p) - 1.0 - len(shapes) >= least)
+    return Allowed(law, widths[row, None], {n: v[row, try_][:, None] for n, v in values.items()})
 
 
 def _definite_peaks(data: _Counts, widths: Real) -> Real:

@@ -8,7 +8,9 @@ headings, are independent of each other. The better pass alone is the floor belo
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,9 +18,13 @@ from numpy.typing import ArrayLike, NDArray
 from gridtools.errors import InputError
 from gridtools.sensor.curves import Curve, DefiniteRange
 
+if TYPE_CHECKING:
+    from gridtools.sensor.fit import Allowed
+
 Real = NDArray[np.float64]
 
 _PHASES = 512
+_FEW_PHASES = 64
 #: Runs that detect with less than this are summed by their integral, not one by one.
 _FAR_P = 1e-4
 _MOST_LANES = 4000
@@ -124,6 +130,33 @@ def pod_nearest(curve: Curve, spacing_m: float) -> float:
     if isinstance(curve, DefiniteRange):
         return min(1.0, 2 * curve.range_m / spacing_m) * curve.peak
     return float(np.mean(curve.probability(_phases(spacing_m))))
+
+
+def lowest_pod_nearest(allowed: "Iterable[Allowed]", spacing_m: float, sigma_m: float) -> float:
+    """POD as `pod_nearest`, by the worst curve that test passes still allow.
+
+    This is the lower end of a profile likelihood interval for the POD itself: that of the sweep
+    width alone would say nothing of how sure a run is right over the object.
+
+    Parameters
+    ----------
+    allowed
+        Curves that the passes allow (`fit.Fit.allowed`).
+    spacing_m
+        Lane spacing S.
+    sigma_m
+        Standard error across the track.
+    """
+    _check(spacing_m)
+    u = np.arange(0.5, _FEW_PHASES) * spacing_m / (2 * _FEW_PHASES)
+    nodes, weights = np.polynomial.hermite_e.hermegauss(9 if sigma_m else 1)
+    at = u[:, None] + sigma_m * nodes
+    lowest = 1.0
+    for curves in allowed:
+        if len(curves.width_m):
+            p = curves.probability(at.ravel()).reshape(-1, *at.shape) @ (weights / weights.sum())
+            lowest = min(lowest, float(p.mean(axis=1).min()))
+    return lowest
 
 
 @dataclass(frozen=True, kw_only=True)
