@@ -1,4 +1,5 @@
 import json
+import math
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -6,8 +7,11 @@ import gpxpy
 import pytest
 
 from gridtools.demo import inputs, scenario
+from gridtools.demo.responses import CHANCE_ABOVE_METAL
 from gridtools.formats.tape_notes import read_tape_note
+from gridtools.formats.trials import read_trials
 from gridtools.formats.vector import read_vector
+from gridtools.sensor.fit import fit_curves
 
 DATA = Path(__file__).parents[2] / "data"
 
@@ -68,6 +72,17 @@ def test_outlines__nine_decimals_at_most():
     points = json.loads(text)["features"][0]["geometry"]["coordinates"][0]
     assert points[0] == points[-1]
     assert all(round(v, 9) == v for p in points for v in p)
+
+
+def test_trials__measure_a_width_that_holds_the_simulators_own():
+    """Integral of 0.97 exp(-(x / h)^4), the law of the demo's responses: 2 * 0.97 h gamma(5/4)."""
+    read = read_trials(inputs.files()["trials.csv"], "trials.csv")
+    assert len(read.trials) == 40
+    fit = fit_curves(read.trials)
+    true = 2 * CHANCE_ABOVE_METAL * scenario.TEST_PIECE.half_reach_m * math.gamma(1.25)
+    assert true == pytest.approx(scenario.SWEEP_WIDTH_M, abs=0.02)
+    assert fit.low_m < true < fit.high_m
+    assert fit.best.width_m == pytest.approx(true, rel=0.1)
 
 
 def test_walked_note__states_the_missed_lane_and_its_hits():

@@ -80,9 +80,11 @@ def test_demo__covered_and_gaps_by_geopandas(demo):
     covered = geopandas.read_file(job, layer="covered")
     gaps = geopandas.read_file(job, layer="gaps")
     figures = geopandas.read_file(job, layer="coverage")
+    settings = geopandas.read_file(job, layer="settings")
+    width = float(settings.value[settings.key == "sweep_width_m"].iloc[0])
     for number in (1, 2):
         accepted = runs[runs.accepted & (runs.pass_no == number)]
-        swept = accepted.buffer(2.0, quad_segs=8).union_all()
+        swept = accepted.buffer(width / 2, quad_segs=8).union_all()
         ours = covered[covered.pass_no == number]
         expected = area.intersection(swept).area
         assert ours.area.sum() == pytest.approx(expected, rel=1e-3)
