@@ -23,6 +23,7 @@ _BLOCK = 256
 # is rounded up to certainty.
 _STEPS = 8192.0
 _LEAST_OVERVIEW = 256
+_CACHE_BYTES = 32 * 2**20
 
 
 def write_pod_map(
@@ -72,7 +73,7 @@ def write_pod_map(
         raise FileError(f"{target} cannot be written: {error.strerror}") from error
     try:
         scratch = folder / target.name
-        with _failures(target):
+        with _failures(target), _sparing():
             _write(scratch, windows, grid, crs, metres_per_unit, bearings_deg, statements)
             os.replace(scratch, target)  # noqa: PTH105 - so that it replaces on every system
     finally:
@@ -104,6 +105,13 @@ def _is_pod_map(path: Path) -> bool:
             return bool(file.tags().get("TIFFTAG_SOFTWARE") == _SOFTWARE)
     except rasterio.errors.RasterioError:
         return False
+
+
+def _sparing() -> contextlib.AbstractContextManager[Any]:
+    """Environment in which little is kept in memory: by default one twentieth of all there is."""
+    import rasterio
+
+    return rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES)
 
 
 @contextlib.contextmanager
@@ -140,7 +148,7 @@ def _write(
         ("POD, cautious: no credit for repeats of one pass", "1"),
         *((f"crossings on heading {b:.1f} deg", "runs") for b in bearings_deg),
     ]
-    sharing = {"compress": "deflate", "predictor": 3, "zlevel": 6, "num_threads": "all_cpus"}
+    sharing = {"compress": "deflate", "predictor": 3, "zlevel": 4, "num_threads": "all_cpus"}
     with rasterio.open(
         path, "w", driver="GTiff", width=grid.columns, height=grid.rows, count=len(bands),
         dtype="float32", nodata=NODATA, crs=rasterio.CRS.from_wkt(crs.to_wkt()),
