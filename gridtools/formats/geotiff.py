@@ -111,7 +111,8 @@ def _sparing() -> contextlib.AbstractContextManager[Any]:
     """Environment in which little is kept in memory: by default one twentieth of all there is."""
     import rasterio
 
-    return rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES)
+    env: contextlib.AbstractContextManager[Any] = rasterio.Env(GDAL_CACHEMAX=_CACHE_BYTES)
+    return env
 
 
 @contextlib.contextmanager
