@@ -15,6 +15,7 @@ from gridtools.handover.rendering import environment
 #: together where the response falls off, and out to twice R, where all should be silent.
 SHARES_OF_R = (0.1, 0.4, 0.6, 0.75, 0.9, 1.0, 1.15, 1.3, 1.6, 2.0)
 _SEED = 7
+_CAUTIONS = ("Implants", "Metal off the person", "Buried services", "Suspected munition")
 
 
 class PlannedPass(NamedTuple):
@@ -64,9 +65,9 @@ def trial_form(job_name: str = "Test passes") -> str:
             fields=("date", "operator", "place and ground", "instrument and set-up", "tuning",
                     "test piece", "depth to its top, m", "heading A, degrees", "R, m"),
             columns=(passes[:20], passes[20:]),
-            cautions=[c for c in cautions.PRE_START
-                      if c.heading in ("Implants", "Metal off the person", "Buried services",
-                                       "Suspected munition")],
+            # The sheets of the walk forbid digging; a test piece may need a hole.
+            cautions=[c._replace(text=c.text.removesuffix(" No digging on these sheets."))
+                      for c in cautions.PRE_START if c.heading in _CAUTIONS],
             deference=cautions.DEFERENCE,
         )
     )  # fmt: skip
