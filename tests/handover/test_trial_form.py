@@ -1,4 +1,5 @@
 from collections import Counter
+from itertools import pairwise
 
 from gridtools.handover.trial_form import SHARES_OF_R, planned_passes, trial_form
 
@@ -14,7 +15,7 @@ def test_passes__every_distance_on_both_sides_and_both_headings():
 def test_passes__to_and_fro_in_an_order_that_does_not_creep_outwards():
     passes = list(planned_passes())
     assert [p.heading for p in passes] == ["A", "B"] * 20
-    steps = [abs(b.share) > abs(a.share) for a, b in zip(passes, passes[1:], strict=False)]
+    steps = [abs(b.share) > abs(a.share) for a, b in pairwise(passes)]
     assert 10 < sum(steps) < 30
 
 
