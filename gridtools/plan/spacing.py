@@ -142,7 +142,8 @@ def widest_spacing(curve: Curve, *, pod: float, crossings: int) -> float:
         top = float(curve.probability(0.0))
         raise InputError(
             f"two passes cannot reach a POD of {100 * pod:g} % without credit for repeats: "
-            f"right over the object one run detects with {100 * top:.0f} %; ask for less, or walk more passes"
+            f"right over the object one run detects with {100 * top:.0f} %; ask for less, or walk "
+            "more passes"
         )
     return _set_out(min(found, width / math.ceil(crossings / 2)) if crossings else found)
 
