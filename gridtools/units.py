@@ -175,6 +175,21 @@ def format_duration(seconds: float) -> str:
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min"
 
 
+def format_chance(chance: float) -> str:
+    """Chance in percent, never rounded to none or to certainty.
+
+    Examples
+    --------
+    >>> format_chance(0.5), format_chance(0.99999), format_chance(0.00001), format_chance(0.0)
+    ('50.0 %', 'over 99.9 %', 'under 0.1 %', '0.0 %')
+    """
+    if 0.9995 <= chance < 1.0:
+        return "over 99.9 %"
+    if 0.0 < chance < 0.0005:
+        return "under 0.1 %"
+    return f"{100 * chance:.1f} %"
+
+
 def counted(number: int, thing: str) -> str:
     """Number of things as a person says it.
 
@@ -183,7 +198,7 @@ def counted(number: int, thing: str) -> str:
     >>> counted(1, "lane"), counted(0, "lane"), counted(1234, "fix")
     ('1 lane', '0 lanes', '1,234 fixes')
     """
-    ending = "" if number == 1 else "es" if thing.endswith("x") else "s"
+    ending = "" if number == 1 else "es" if thing.endswith(("x", "ch")) else "s"
     return f"{number:,} {thing}{ending}"
 
 

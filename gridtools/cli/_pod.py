@@ -60,7 +60,7 @@ def job_pod(
     import shapely
 
     from gridtools.cli._settings import fix_accuracy_m, sensor_curve
-    from gridtools.coverage.pod import PodMap, accepted_passes, cell_size
+    from gridtools.coverage.pod import PodMap, accepted_passes
     from gridtools.errors import MissingError
     from gridtools.handover.cautions import NO_PROOF, sweep_statement
     from gridtools.layers import Infill, Lanes, Runs, SearchArea
@@ -75,9 +75,8 @@ def job_pod(
     width_m = chosen.curve.sweep_width_m
     accuracy_m = fix_accuracy_m(fix_accuracy, job)
     curve = smeared(chosen.curve, accuracy_m) if accuracy_m else chosen.curve
-    unit = job.metres_per_unit
     area = shapely.union_all(ground.geometry)
-    grid = CellGrid.over(area, cell_m or cell_size(width_m / unit) * unit)
+    grid = CellGrid.over(area, cell_m or _cell_m(width_m, job.metres_per_unit))
     lanes = Lanes.joined(job.read(Lanes), job.read(Infill))
     passes = accepted_passes(lanes, job.read(Runs))
     sweep = sweep_statement(width_m, chosen.basis)
@@ -105,3 +104,17 @@ def job_pod(
         statements,
         [*notices, f"POD: {error}."],
     )
+
+
+def suitable_cell_m(job: "Job") -> float:
+    """Side of a cell that suits the sweep width of a job."""
+    from gridtools.cli._settings import sensor_curve
+
+    return _cell_m(sensor_curve(job, None).curve.sweep_width_m, job.metres_per_unit)
+
+
+def _cell_m(width_m: float, unit_m: float) -> float:
+    """Cell for a sweep width, round in the job's own unit."""
+    from gridtools.coverage.pod import cell_size
+
+    return cell_size(width_m / unit_m) * unit_m

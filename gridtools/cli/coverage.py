@@ -209,10 +209,9 @@ class _PodFile:
         """Write the file."""
         import shapely
 
-        from gridtools.cli.output import share
         from gridtools.coverage.residual import Tally
         from gridtools.formats.geotiff import write_pod_map
-        from gridtools.units import format_length
+        from gridtools.units import format_chance, format_length
 
         found, grid = self._found, self._found.pod.grid
         tally = Tally(shapely.MultiPolygon(), least_pod=0.0)
@@ -229,8 +228,8 @@ class _PodFile:
         self.summary = {"file": self._path, "cell_m": grid.cell_m, "mean": mean}
         self.lines = [
             f"POD map: {self._path}, cells of {format_length(grid.cell_m)}; on average "
-            f"{share(mean['cautious'])} cautious (no credit for repeats of one pass), "
-            f"{share(mean['independent'])} if every run is a fresh chance."
+            f"{format_chance(mean['cautious'])} cautious (no credit for repeats of one pass), "
+            f"{format_chance(mean['independent'])} if every run is a fresh chance."
         ]
 
 

@@ -41,21 +41,6 @@ def say(
         click.echo(f"Note: {notice}", err=True)
 
 
-def share(chance: float) -> str:
-    """Chance in percent, never rounded to none or to certainty.
-
-    Examples
-    --------
-    >>> share(0.5), share(0.99999), share(0.00001), share(0.0)
-    ('50.0 %', 'over 99.9 %', 'under 0.1 %', '0.0 %')
-    """
-    if 0.9995 <= chance < 1.0:
-        return "over 99.9 %"
-    if 0.0 < chance < 0.0005:
-        return "under 0.1 %"
-    return f"{100 * chance:.1f} %"
-
-
 def records(layer: "Layer") -> list[dict[str, Any]]:
     """Rows of a layer as plain values, unknown ones as None, without the geometry."""
     columns = {c.name: getattr(layer, c.name).tolist() for c in layer.columns()}

@@ -8,8 +8,12 @@ import click
 from gridtools.cli.options import job_argument, output_options
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from datetime import datetime
 
+    from gridtools.coverage.pod import PodMap, PodWindow
+    from gridtools.handover.remains import Remains
+    from gridtools.handover.report.pod_image import PodImage
     from gridtools.job import Job
 
 
@@ -58,6 +62,7 @@ def page_of(job: "Job", stale: Sequence[str], made_utc: "datetime | None" = None
     from gridtools.handover.report import report as page
     from gridtools.layers import ALL_LAYERS, Fixes
 
+    remains, image = _remains(job)
     name = job.setting("name")
     day = job.setting("magnetic_date")
     code = job.crs.to_authority()
@@ -73,6 +78,31 @@ def page_of(job: "Job", stale: Sequence[str], made_utc: "datetime | None" = None
             declination_date=day.text if day else "",
             version=__version__,
             stale=stale,
+            remains=remains,
+            pod_image=image.uri() if image else "",
+            pod_bounds=image.bounds_m if image else (0.0, 0.0, 0.0, 0.0),
             made_utc=made_utc or datetime.now(UTC),
         )
     ).encode()
+
+
+def _remains(job: "Job") -> "tuple[Remains | None, PodImage | None]":
+    """What may remain, and the POD map, once there are accepted runs to reckon with."""
+    import shapely
+
+    from gridtools.cli._pod import suitable_cell_m
+    from gridtools.cli.residual import remains_of
+    from gridtools.handover.report.pod_image import MOST_CELLS, PodImage
+    from gridtools.layers import Runs, SearchArea
+
+    if not job.read(Runs).accepted.any() or job.setting("sweep_width_m") is None:
+        return None, None
+    west, south, east, north = shapely.total_bounds(job.read(SearchArea).geometry)
+    cell_m = max(suitable_cell_m(job), max(east - west, north - south) / MOST_CELLS)
+    images = []
+
+    def watch(pod: "PodMap") -> "Iterator[PodWindow]":
+        images.append(PodImage(pod.grid))
+        return images[0].watch(pod.windows())
+
+    return remains_of(job, cell_m=cell_m, watch=watch), images[0]

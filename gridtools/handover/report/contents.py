@@ -8,6 +8,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 
 from gridtools.columns import Layer
+from gridtools.handover.remains import Remains
 from gridtools.layers import Settings
 
 L = TypeVar("L", bound=Layer)
@@ -37,8 +38,8 @@ class Contents:
         When it is made.
     stale
         Sentences on layers that are out of date.
-    remaining
-        Sentences on what may remain, empty where they cannot be given.
+    remains
+        What may remain, or None where it cannot be stated.
     pod_image
         Map of the probability of detection as a data URI, or empty; it spans `pod_bounds`.
     pod_bounds
@@ -55,7 +56,7 @@ class Contents:
     version: str
     made_utc: datetime = field(default_factory=lambda: datetime.now(UTC))
     stale: Sequence[str] = ()
-    remaining: Sequence[str] = ()
+    remains: Remains | None = None
     pod_image: str = ""
     pod_bounds: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from gridtools.handover.cautions import NO_PROOF
 from gridtools.handover.dig_words import depth_text, effort_text, hole_text
 from gridtools.handover.report.contents import Contents, Section, Table
 from gridtools.handover.report.evidence import MOST_DRAWN, evidence_cards
@@ -151,10 +152,31 @@ def outcomes(contents: Contents) -> Section | None:
 
 
 def remaining(contents: Contents) -> Section | None:
-    """What may remain."""
-    if not contents.remaining:
+    """What of the stated object may remain."""
+    remains = contents.remains
+    if remains is None:
         return None
-    return Section(key="remaining", heading="What may remain", paragraphs=contents.remaining)
+    return Section(
+        key="remaining",
+        heading="What may remain",
+        paragraphs=[
+            f"For {remains.what}; {remains.sweep}.",
+            "Chance that one such object, placed anywhere in the search area, was missed: "
+            + "; ".join(remains.missed)
+            + ".",
+            *remains.not_searched,
+            *(f"{words[0].upper()}{words[1:].rstrip('.')}." for words in remains.assumptions),
+            NO_PROOF,
+        ],
+        tables=[
+            Table(
+                caption="Probability of detection (POD)",
+                header=remains.header,
+                rows=remains.rows,
+                numbers=frozenset(range(1, len(remains.header))),
+            )
+        ],
+    )
 
 
 def _depth(depth_m: float, sd_m: float) -> str:

@@ -17,7 +17,7 @@ from gridtools.layers import (
     Sessions,
     Site,
 )
-from gridtools.units import format_area, format_length
+from gridtools.units import format_area, format_chance, format_length
 
 
 def stage(contents: Contents) -> str:
@@ -40,6 +40,9 @@ def summary(contents: Contents) -> Section:
     facts = [("Stage", stage(contents)), *_ground(contents), *_walking(contents)]
     facts.append(("Sweep width", sweep))
     facts += _results(contents)
+    if contents.remains is not None:
+        chance = contents.remains.tally.ground("all").missed["cautious"]
+        facts.append(("Missed", f"one such object with a chance of {format_chance(chance)}"))
     return Section(
         key="summary",
         heading="In short",
