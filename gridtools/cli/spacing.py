@@ -66,7 +66,7 @@ TABLE_SPACINGS = (1 / 4, 1 / 3, 1 / 2, 3 / 4, 1, 2)
 @click.option("--tuning", type=click.Choice(["motion", "static"]), help="How it is tuned.")
 @click.option("--ground", default="", help="Ground that it holds for.")
 @click.option("--plot", metavar="FILE", help="Draw trials and curve, as .png or .svg.")
-@click.option("--form", metavar="FILE.html", help="Write a form for test passes, and stop.")
+@click.option("--form", metavar="FILE.pdf", help="Write a form for test passes, and stop.")
 @output_options
 def spacing(
     trials: str | None,
@@ -254,11 +254,11 @@ def _write_form(file: str, *, quiet: bool) -> None:
 
     from gridtools.cli.output import say
     from gridtools.formats.files import write_files
-    from gridtools.handover.trial_form import trial_form
+    from gridtools.handover.pages.trials import trial_form
 
     place = Path(file)
-    written = write_files(place.parent, {place.name: trial_form().encode()})
-    say({}, [f"Wrote {f}: print it from any browser." for f in written], quiet=quiet)
+    written = write_files(place.parent, {place.name: trial_form()})
+    say({}, [f"Wrote {f}: print it on A4 or Letter." for f in written], quiet=quiet)
 
 
 def _rough(*, as_json: bool, quiet: bool) -> None:
@@ -287,7 +287,7 @@ def _rough(*, as_json: bool, quiet: bool) -> None:
             ),
             "",
             BASIS,
-            "Nothing uses it by itself. Test passes measure: gridtools spacing --form FILE.html.",
+            "Nothing uses it by itself. Test passes measure: gridtools spacing --form FILE.pdf.",
         ],
         as_json=as_json,
         quiet=quiet,

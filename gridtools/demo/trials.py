@@ -5,7 +5,7 @@ from numpy.random import RandomState
 
 from gridtools.demo import scenario
 from gridtools.demo.responses import CHANCE_ABOVE_METAL
-from gridtools.handover.trial_form import planned_passes
+from gridtools.sensor.passes import planned_passes
 
 
 def trials_csv() -> bytes:

@@ -24,7 +24,8 @@ def own_style(job, table="lanes", name="mine"):
     ask(
         job,
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
-        "f_geometry_column, styleName, styleQML, useAsDefault) VALUES ('', '', ?, 'geom', ?, 'x', 1)",
+        "f_geometry_column, styleName, styleQML, useAsDefault) "
+        "VALUES ('', '', ?, 'geom', ?, 'x', 1)",
         table, name,
     )  # fmt: skip
 

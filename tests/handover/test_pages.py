@@ -21,6 +21,7 @@ from gridtools.handover.pages.digs import dig_list
 from gridtools.handover.pages.head import Head
 from gridtools.handover.pages.hits import hit_form
 from gridtools.handover.pages.lanes import lane_sheet
+from gridtools.handover.pages.trials import trial_form
 from gridtools.handover.pages.walked import EXAMPLES, walked_form
 from gridtools.layers import Candidates, DigPegs, Digs, Infill, Lanes, Pegs, Recheck
 
@@ -110,6 +111,14 @@ def fresh(head):
         "digs": digs(head),
         "day": day_page(WALKING, head, on=date(2026, 5, 14)),
     }
+
+
+def test_trial_form__has_every_pass_and_the_cautions():
+    text = text_of(trial_form())
+    assert text.count("yes") == 40 + 1  # and once in how to fill it in
+    for words in ("pacemaker", "Buried services", "Suspected munition", "licensed practice"):
+        assert words in text
+    assert ink_outside(trial_form(paper="letter")) == []
 
 
 @cache

@@ -5,7 +5,6 @@ import math
 import numpy as np
 import pytest
 
-from gridtools.handover.trial_form import planned_passes
 from gridtools.sensor.curves import (
     DefiniteRange,
     HalfNormal,
@@ -14,6 +13,7 @@ from gridtools.sensor.curves import (
     Logistic,
 )
 from gridtools.sensor.fit import fit_curves
+from gridtools.sensor.passes import planned_passes
 from gridtools.sensor.trials import Trials
 
 WIDTH_M = 4.0

@@ -15,6 +15,8 @@ import shapely
 
 from gridtools.layers import ALL_LAYERS
 
+from ..pdf import text_of
+
 GRIDTOOLS = Path(sys.executable).parent / "gridtools"
 OFFSCREEN = {**os.environ, "QT_QPA_PLATFORM": "offscreen"}
 
@@ -51,7 +53,7 @@ def test_demo__lists_what_to_dig_and_learns_from_what_came_out(demo):
 
 def test_demo__never_calls_ground_safe_or_clear(demo):
     folder, out = demo
-    pages = [p.read_text() for p in (folder / "sheets").iterdir()]
+    pages = [text_of(p.read_bytes()) for p in (folder / "sheets").iterdir()]
     for text in (out, *pages):
         words = set(text.lower().replace(".", " ").replace(",", " ").split())
         assert not words & {"safe", "cleared"}

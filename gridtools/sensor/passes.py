@@ -1,4 +1,4 @@
-"""Form to print for test passes over a test piece, with the passes laid out.
+"""Test passes over a test piece: how many, how far off, and in which order.
 
 The layout is common practice, no source, checked by simulation: 40 passes so spread measure the
 sweep width to about a fifth (90 % interval of either side).
@@ -7,9 +7,6 @@ sweep width to about a fifth (90 % interval of either side).
 import random
 from collections.abc import Iterator
 from typing import NamedTuple
-
-from gridtools.handover import cautions
-from gridtools.handover.rendering import environment
 
 #: Distances abreast in parts of R, the distance at which a first try stopped responding: close
 #: together where the response falls off, and out to twice R, where all should be silent.
@@ -37,37 +34,3 @@ def planned_passes() -> Iterator[PlannedPass]:
     for number in range(1, len(all_passes) + 1):
         share, heading = next(by_heading["AB"[(number - 1) % 2]])
         yield PlannedPass(number, share, heading)
-
-
-def trial_form(job_name: str = "Test passes") -> str:
-    """Form for test passes, an HTML document to print.
-
-    Examples
-    --------
-    >>> html = trial_form()
-    >>> html.count("right") >= 20, "pacemaker" in html
-    (True, True)
-    """
-    passes = [
-        {
-            "number": str(p.number),
-            "offset": f"{abs(p.share):g} R {'right' if p.share > 0 else 'left'}",
-            "heading": p.heading,
-        }
-        for p in planned_passes()
-    ]
-    return (
-        environment()
-        .get_template("trial_form.html.j2")
-        .render(
-            job_name=job_name,
-            title="sweep width",
-            fields=("date", "operator", "place and ground", "instrument and set-up", "tuning",
-                    "test piece", "depth to its top, m", "heading A, degrees", "R, m"),
-            columns=(passes[:20], passes[20:]),
-            # The sheets of the walk forbid digging; a test piece may need a hole.
-            cautions=[c._replace(text=c.text.removesuffix(" No digging on these sheets."))
-                      for c in cautions.PRE_START if c.heading in _CAUTIONS],
-            deference=cautions.DEFERENCE,
-        )
-    )  # fmt: skip

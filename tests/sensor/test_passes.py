@@ -1,7 +1,7 @@
 from collections import Counter
 from itertools import pairwise
 
-from gridtools.handover.trial_form import SHARES_OF_R, planned_passes, trial_form
+from gridtools.sensor.passes import SHARES_OF_R, planned_passes
 
 
 def test_passes__every_distance_on_both_sides_and_both_headings():
@@ -17,11 +17,3 @@ def test_passes__to_and_fro_in_an_order_that_does_not_creep_outwards():
     assert [p.heading for p in passes] == ["A", "B"] * 20
     steps = [abs(b.share) > abs(a.share) for a, b in pairwise(passes)]
     assert 10 < sum(steps) < 30
-
-
-def test_form__cautions_and_no_promise():
-    html = trial_form()
-    for word in ("pacemaker", "Buried services", "Suspected munition", "licensed practice"):
-        assert word in html
-    assert "No digging" not in html
-    assert html == trial_form()
