@@ -69,6 +69,7 @@ def tested_sweep(file: str, of: dict[str, Any], plot: str | None) -> Sweep:
     from gridtools.sensor.adequacy import check_fit, check_trials, goodness
     from gridtools.sensor.fit import fit_curves
     from gridtools.sensor.repeats import dependence_of
+    from gridtools.units import format_length
 
     image = Path(plot).suffix.lower().removeprefix(".") if plot else ""
     if plot and image not in FORMATS:
@@ -144,8 +145,8 @@ def tested_sweep(file: str, of: dict[str, Any], plot: str | None) -> Sweep:
             ],
         },
         lines=[
-            f"{statement[0].upper()}{statement[1:]}, 90 % interval {fit.low_m:.2f} to "
-            f"{fit.high_m:.2f} m, from {len(trials)} test passes, "
+            f"{statement[0].upper()}{statement[1:]}, 90 % interval {format_length(fit.low_m)} to "
+            f"{format_length(fit.high_m)}, from {len(trials)} test passes, "
             f"{int(trials.responded.sum())} with a response.",
             fits.words,
             *_laws(fit.laws),
@@ -244,13 +245,16 @@ def _of_row(row: "SweepWidths") -> Sweep:
     from gridtools.handover.cautions import sweep_statement
     from gridtools.sensor.curves import InverseCube
     from gridtools.sensor.stored import assumed_law, stored_curve
+    from gridtools.units import format_length
 
     width_m, basis = float(row.width_m[0]), str(row.basis[0])
     curve = stored_curve(row) if row.kind[0] else InverseCube(width_m)
     low_m = float(row.low_m[0]) if np.isfinite(row.low_m[0]) else None
     depends = float(row.dependence[0])
     statement = sweep_statement(width_m, basis)
-    interval = f", 90 % interval {low_m:.2f} to {row.high_m[0]:.2f} m" if low_m else ""
+    interval = (
+        f", 90 % interval {format_length(low_m)} to {format_length(row.high_m[0])}" if low_m else ""
+    )
     return Sweep(
         curve=curve,
         row=row,
@@ -278,17 +282,23 @@ def _of_row(row: "SweepWidths") -> Sweep:
 def _laws(laws: Any) -> list[str]:
     """Lines on the laws that were fitted, best first."""
     from gridtools.cli.output import table
+    from gridtools.units import format_length
 
     return [
         "",
         *table(
             ("law", "sweep width", "AIC above best"),
-            [(f.law.kind, f"{f.width_m:.2f} m", f"{f.aic - laws[0].aic:.1f}") for f in laws],
+            [
+                (f.law.kind, f"{format_length(f.width_m)}", f"{f.aic - laws[0].aic:.1f}")
+                for f in laws
+            ],
         ),
     ]
 
 
 def _name(what: str, depth_m: float) -> str:
     """Name for a curve from its object and depth."""
-    deep = f"at {depth_m:.2f} m" if depth_m == depth_m else ""
+    from gridtools.units import format_length
+
+    deep = f"at {format_length(depth_m)}" if depth_m == depth_m else ""
     return " ".join(filter(None, [what, deep]))

@@ -108,6 +108,7 @@ def spacing(
     from gridtools.plan.effort import WALKING_MPS
     from gridtools.plan.spacing import at_spacing, wide_first, widest_spacing
     from gridtools.sensor.curves import smeared
+    from gridtools.units import format_length
 
     if form is not None:
         _write_form(form, quiet=quiet)
@@ -151,10 +152,13 @@ def spacing(
         stored_as = store_sweep(job, sweep, chosen_m) if job else None
     short = []
     if chosen.pod_cautious < pod - 1e-9:
-        short.append(f"The POD at {chosen_m:g} m is less than the {pod_percent:g} % wanted.")
+        short.append(
+            f"The POD at {format_length(chosen_m)} is less than the {pod_percent:g} % wanted."
+        )
     if chosen.crossings < crossings:
         short.append(
-            f"At {chosen_m:g} m some spots get {chosen.crossings} crossings, not {crossings}."
+            f"At {format_length(chosen_m)} some spots get {chosen.crossings} crossings, not "
+            f"{crossings}."
         )
     say(
         {
@@ -199,6 +203,7 @@ def _table(
 ) -> list[str]:
     """Lines of the table of spacings, the chosen one marked."""
     from gridtools.cli.output import table
+    from gridtools.units import format_length
 
     known = any(low is not None for low in lows.values())
     title = ("low end",) if known else ()
@@ -206,7 +211,7 @@ def _table(
         ("spacing", "POD one pass", "both", "cautious", *title, "crossings", "lanes m/ha", "h/ha"),
         [
             (
-                f"{row.spacing_m:.2f} m" + (" <" if row.spacing_m == chosen_m else ""),
+                f"{format_length(row.spacing_m)}" + (" <" if row.spacing_m == chosen_m else ""),
                 percent(row.pod_pass),
                 percent(row.pod_both),
                 percent(row.pod_cautious),
@@ -230,6 +235,8 @@ def _advice(
     given: bool,
 ) -> list[str]:
     """What to walk, and the cheaper plan beside it."""
+    from gridtools.units import format_length
+
     why = (
         "as given"
         if given
@@ -239,9 +246,11 @@ def _advice(
         "Both: every run a fresh chance. Cautious: no credit for repeats of the same pass"
         + (f" ({sweep.dependence})" if sweep.dependence else "")
         + (". Low end: the same by the worst curve in the 90 % interval." if sweep.low_m else "."),
-        f"Lane spacing {plan.spacing_m:.2f} m, {why}: two passes take {plan.hours_per_ha:.1f} h "
+        f"Lane spacing {format_length(plan.spacing_m)}, {why}: two passes take "
+        f"{plan.hours_per_ha:.1f} h "
         "a hectare.",
-        f"Cheaper: one pass {wide.spacing_m:.2f} m apart, then four check crossings at each "
+        f"Cheaper: one pass {format_length(wide.spacing_m)} apart, then four check crossings "
+        "at each "
         f"response only: POD {percent(wide.pod)}, {wide.hours_per_ha:.1f} h a hectare with "
         f"{wide.responses_per_ha:g} responses on it (assumed); it saves time below "
         f"{wide.even_at_per_ha:.0f} responses. One heading cannot tell metal from a change of "
@@ -267,13 +276,14 @@ def _rough(*, as_json: bool, quiet: bool) -> None:
 
     from gridtools.cli.output import say, table
     from gridtools.plan.rough import BASIS, DEPTHS_M, rough_table
+    from gridtools.units import format_length
 
     cells: dict[str, list[str]] = {}
     entries: list[dict[str, Any]] = []
     for entry in rough_table():
         known = not math.isnan(entry.spacing_m)
         cells.setdefault(entry.object, []).append(
-            f"{entry.spacing_m:.1f} m?" if known else "test first"
+            f"{format_length(entry.spacing_m, 1)}?" if known else "test first"
         )
         entries.append({**entry._asdict(), "spacing_m": entry.spacing_m if known else None})
     say(
@@ -282,7 +292,7 @@ def _rough(*, as_json: bool, quiet: bool) -> None:
             "Rough lane spacing by object and depth to its top. Every figure is assumed (?):",
             "",
             *table(
-                ("object", *(f"{d:g} m deep" for d in DEPTHS_M)),
+                ("object", *(f"{format_length(d, 1)} deep" for d in DEPTHS_M)),
                 [(name, *row) for name, row in cells.items()],
             ),
             "",

@@ -18,6 +18,7 @@ from gridtools.field.tape import TapeRuns, tape_runs
 from gridtools.field.visits import tidied, without_short
 from gridtools.field.walk import Walk, Wholes, sampling_interval_s, walk_of
 from gridtools.layers import Checks, Fixes, Hits, Lanes, Runs, Sessions, Tape
+from gridtools.units import format_length
 
 _STRUCK = "struck"
 # A run may lose up to one sampling interval at each end; said where that is a long way.
@@ -217,7 +218,8 @@ def _walked(
     apart = sampling_interval_s(walk.time_ms, fixes.segment[walk.row]) * np.median(walk.speed_mps)
     if apart > _SPARSE_M:
         notices.append(
-            f"session {name}: fixes lie {apart:.1f} m apart, so each run may end that much "
+            f"session {name}: fixes lie {format_length(apart, 1)} apart, so each run may end "
+            "that much "
             "short: set the GPS unit to log every second"
         )
     return walk, walked, notices

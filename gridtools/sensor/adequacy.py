@@ -13,7 +13,7 @@ from gridtools.errors import InputError
 from gridtools.sensor.curves import Curve
 from gridtools.sensor.fit import Fit
 from gridtools.sensor.trials import Trials
-from gridtools.units import bearing_difference
+from gridtools.units import bearing_difference, format_length
 
 #: Fewer passes than the first are refused; fewer than the second are worth a word.
 FEWEST_PASSES, FEW_PASSES = 15, 30
@@ -51,7 +51,7 @@ def check_trials(trials: Trials) -> list[str]:
     if hits == n:
         raise InputError(
             "every test pass responded, so nothing shows where the response ends: add passes "
-            f"farther out than {distance.max():.2f} m, until most stay silent"
+            f"farther out than {format_length(distance.max())}, until most stay silent"
         )
     if kinds < FEWEST_DISTANCES:
         raise InputError(
@@ -62,7 +62,8 @@ def check_trials(trials: Trials) -> list[str]:
     share = float(trials.responded[far].mean())
     if share >= _FAR_REFUSED:
         raise InputError(
-            f"{100 * share:.0f} % of the farthest test passes ({distance[far].min():.2f} m and "
+            f"{100 * share:.0f} % of the farthest test passes "
+            f"({format_length(distance[far].min())} and "
             "beyond) responded, so the width has no end in sight: add passes farther out"
         )
     notices = []
@@ -73,7 +74,8 @@ def check_trials(trials: Trials) -> list[str]:
     if share > _FAR_DOUBTED:
         notices.append(
             f"{100 * share:.0f} % of the farthest test passes responded: what lies beyond "
-            f"{distance.max():.2f} m is not counted, and passes farther out would tell. If they "
+            f"{format_length(distance.max())} is not counted, and passes farther out would "
+            "tell. If they "
             "answer to something else in the ground, choose another place."
         )
     return [*notices, *_sides(trials), *_headings(trials)]
@@ -109,14 +111,16 @@ def check_fit(trials: Trials, fit: Fit) -> list[str]:
     """
     if not np.isfinite(fit.high_m):
         raise InputError(
-            f"the test passes say no more than that the sweep width is above {fit.low_m:.2f} m: "
+            f"the test passes say no more than that the sweep width is above "
+            f"{format_length(fit.low_m)}: "
             "add passes farther out, until most stay silent"
         )
     curve, notices = fit.best.curve, []
     distance = np.abs(trials.lateral_m)
     if distance.min() > curve.sweep_width_m / 8:
         notices.append(
-            f"No test pass came nearer than {distance.min():.2f} m: what happens right over the "
+            f"No test pass came nearer than {format_length(distance.min())}: what happens "
+            "right over the "
             "piece is a guess."
         )
     if fit.high_m > _WIDE * fit.low_m:
@@ -125,19 +129,22 @@ def check_fit(trials: Trials, fit: Fit) -> list[str]:
         between = int(((distance >= near) & (distance <= far)).sum())
         notices.append(
             f"The interval is wide. {between} of the {len(trials)} passes lay where the response "
-            f"falls off, {near:.2f} to {far:.2f} m: more there narrow it most."
+            f"falls off, {format_length(near)} to {format_length(far)}: more there narrow it most."
         )
     beyond = fit.best.law.sweep_width_m - fit.best.width_m
     if beyond > 0.05 * fit.best.width_m:
         notices.append(
-            f"The {curve.kind} law as fitted goes on for {beyond:.2f} m of width beyond the "
-            f"farthest pass ({distance.max():.2f} m), which no pass tested: it is not counted."
+            f"The {curve.kind} law as fitted goes on for {format_length(beyond)} of width "
+            "beyond the "
+            f"farthest pass ({format_length(distance.max())}), which no pass tested: it is not "
+            "counted."
         )
     shift = _shift(trials, fit.best.law)
     if shift:
         side = "right" if shift > 0 else "left"
         notices.append(
-            f"Responses centre {abs(shift):.2f} m to the {side} of the piece: check where the "
+            f"Responses centre {format_length(abs(shift))} to the {side} of the piece: check "
+            "where the "
             "coil runs and how distances were measured."
         )
     return notices

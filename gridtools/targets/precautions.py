@@ -15,6 +15,7 @@ from gridtools.layers import Exclusion
 from gridtools.targets import ranking
 from gridtools.targets.holes import EGRESS_FROM_M, ENGINEER_OVER_M, PROTECTION_FROM_M
 from gridtools.targets.nearby import METALWORK, OVERHEAD, SERVICE, Nearby
+from gridtools.units import format_length
 
 Texts = NDArray[np.object_]
 
@@ -84,7 +85,7 @@ def cautions(facts: Facts, exclusion: Exclusion) -> list[str]:
         consequence, deep = facts.consequence[i], facts.hole_depth_m[i]
         for near in facts.nearby[i]:
             row.setdefault(_GROUP_HEADING[near.group], []).append(
-                f"{near.kind}, {near.distance_m:.1f} m"
+                f"{near.kind}, {format_length(near.distance_m, 1)}"
             )
         if consequence == ranking.MUNITION:
             row[SUSPECTED_MUNITION] = []
@@ -93,11 +94,11 @@ def cautions(facts: Facts, exclusion: Exclusion) -> list[str]:
         if consequence == ranking.CONTAINER:
             row[CLOSED_CONTAINER] = []
         if deep > ENGINEER_OVER_M:
-            row[ENGINEER] = [f"{deep:.1f} m deep"]
+            row[ENGINEER] = [f"{format_length(deep, 1)} deep"]
         if deep >= PROTECTION_FROM_M:
-            row[PROTECTION] = [f"{deep:.1f} m deep"]
+            row[PROTECTION] = [f"{format_length(deep, 1)} deep"]
         if deep >= EGRESS_FROM_M:
-            row[WAY_OUT] = [f"{deep:.1f} m deep"]
+            row[WAY_OUT] = [f"{format_length(deep, 1)} deep"]
         if facts.at_least[i]:
             row[MAY_BE_DEEPER] = []
         if facts.recheck[i] == "responds":
@@ -107,7 +108,7 @@ def cautions(facts: Facts, exclusion: Exclusion) -> list[str]:
             distance = shapely.distance(geometry, facts.outline)
             for row, away in zip(found, distance, strict=True):
                 if away <= WATER_WITHIN_M:
-                    row.setdefault(OPEN_WATER, []).append(f"{reason}, {away:.0f} m")
+                    row.setdefault(OPEN_WATER, []).append(f"{reason}, {format_length(away, 0)}")
     return ["; ".join(_phrase(h, row[h]) for h in HEADINGS if h in row) for row in found]
 
 
@@ -152,7 +153,8 @@ def holds(
             reasons.append("suspected munition: keep away and report it, not to be dug")
         if not facts.pinpointed[i]:
             reasons.append(
-                f"pinpoint first: its place is known to {facts.error_m[i]:.1f} m, its depth not"
+                f"pinpoint first: its place is known to {format_length(facts.error_m[i], 1)}, "
+                "its depth not"
             )
         elif np.isnan(facts.depth_m[i]):
             reasons.append("depth unknown: pinpoint it again with onsets")
