@@ -55,7 +55,9 @@ def _open(uri: str) -> sqlite3.Connection:
     db = sqlite3.connect(uri, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
     try:
         db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        db.execute("PRAGMA synchronous = FULL")
+        # Above FULL: that the journal is gone, which is the commit, is on the disk too, so that
+        # no change that a command has reported is undone by a power cut right after.
+        db.execute("PRAGMA synchronous = EXTRA")
         db.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
     except BaseException:
         db.close()
@@ -93,6 +95,11 @@ def _sentence(path: Path, error: sqlite3.Error) -> GridtoolsError:
         return FileError(f"{path}: the disk is full; nothing was written")
     if code == sqlite3.SQLITE_CANTOPEN:
         return FileError(f"{path} or its folder does not allow it: nothing was written")
+    if getattr(error, "sqlite_errorcode", 0) == sqlite3.SQLITE_IOERR_DIR_FSYNC:
+        return FileError(
+            f"{path}: the disk failed when the change was already in the file: look with gridtools "
+            "status whether it is there"
+        )
     if code == sqlite3.SQLITE_IOERR:
         return FileError(f"{path}: the disk is full or failing; nothing was written ({error})")
     return FileError(f"{path} cannot be used: {error}")

@@ -4,7 +4,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -153,3 +153,14 @@ def put_in_place(scratch: Path, target: Path) -> None:
             scratch.rename(target)
     except OSError as error:
         raise FileError(f"{target} cannot be written: {error.strerror}") from error
+    _keep_name(target.parent)
+
+
+def _keep_name(folder: Path) -> None:
+    """Have the names in a folder outlast a power cut, where the system can be asked to."""
+    with suppress(OSError):  # Windows opens no folders; some file systems have nothing to do
+        number = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
