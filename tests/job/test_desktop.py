@@ -1,8 +1,5 @@
 """The job open in a desktop GIS: PyQGIS in a process of its own, driven line by line."""
 
-import os
-import subprocess
-
 import numpy as np
 import pytest
 import shapely
@@ -11,60 +8,19 @@ from gridtools.errors import JobBusyError
 from gridtools.job import Job
 from gridtools.layers import ALL_LAYERS, Candidates, History, Hits, Lanes, Settings
 
-PYTHON = "/usr/bin/python3"
-OFFSCREEN = {**os.environ, "QT_QPA_PLATFORM": "offscreen"}
-DRIVER = """
-import sys
-from qgis.core import QgsApplication, QgsFeature, QgsGeometry, QgsPointXY, QgsVectorLayer
-application = QgsApplication([], False)
-application.initQgis()
-path = sys.argv[1]
-def layer(name):
-    return QgsVectorLayer(f"{path}|layername={name}", name, "ogr")
-def note(target, key, value, column="note"):
-    index = target.fields().indexOf(column)
-    for feature in target.getFeatures():
-        if feature[target.fields()[1].name()] == key:
-            return target.changeAttributeValue(feature.id(), index, value)
-    return False
-for line in sys.stdin:
-    try:
-        print(eval(line), flush=True)
-    except SyntaxError:
-        exec(line)
-        print("done", flush=True)
-"""
+from ..desktop import desktop_on, is_there
 
-
-pytestmark = pytest.mark.slow
-
-
-@pytest.fixture(scope="session")
-def qgis_python():
-    command = [PYTHON, "-c", "import qgis.core"]
-    try:
-        subprocess.run(command, env=OFFSCREEN, capture_output=True, check=True)
-    except (OSError, subprocess.CalledProcessError):
-        pytest.skip("PyQGIS is not installed for /usr/bin/python3")
-    return PYTHON
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not is_there(), reason="PyQGIS is not installed for /usr/bin/python3"),
+]
 
 
 @pytest.fixture
-def desktop(job_path, qgis_python):
+def desktop(job_path, tmp_path):
     """Function that evaluates one line in the GIS and gives back what it prints."""
-    with subprocess.Popen(
-        [qgis_python, "-c", DRIVER, str(job_path)],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        text=True, env=OFFSCREEN,
-    ) as process:  # fmt: skip
-
-        def tell(line):
-            process.stdin.write(line + "\n")
-            process.stdin.flush()
-            return process.stdout.readline().strip()
-
+    with desktop_on(job_path, tmp_path) as tell:
         yield tell
-        process.stdin.close()
 
 
 def change_job(path, *layers):
