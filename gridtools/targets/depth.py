@@ -87,9 +87,9 @@ def learn_factor(
     measured with a known standard error, and objects scatter about the line by an unknown share
     of their depth. The weights are those of York (1966), whose fitted point takes the errors of
     both in their proportion; the scatter is that which makes the weighted sum of squares what it
-    should be (Paule and Mandel, 1982). The interval is that of Fieller (1954) for the ratio of
-    two means with Student's t; it allows besides for not knowing which of depth and onset
-    scatters about the other.
+    should be (Paule and Mandel, 1982). The interval is Student's, from the scatter of the digs
+    about the line and no less than their stated errors give; it allows besides for not knowing
+    which of depth and onset scatters about the other.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def learn_factor(
     Returns
     -------
     DepthFactor
-        `PRIOR_FACTOR` for fewer than two digs; an interval without end where they settle nothing.
+        `PRIOR_FACTOR` for fewer than two digs.
 
     Raises
     ------
@@ -143,11 +143,12 @@ def learn_factor(
         before, factor = factor, float((weight * depth).sum() / (weight * onset).sum())
         if abs(factor - before) <= _SAME * factor:
             break
-    low, high = _fieller(weight * depth, weight * onset, scatter2 / 2)
+    known = weight**2 * (var_depth + factor**2 * var_onset)
+    low, high = _interval(weight * depth, weight * onset, known, scatter2 / 2)
     return DepthFactor(
         factor,
-        min(low, factor),
-        max(high, factor),
+        low,
+        high,
         f"learned from {n} digs",
         n,
         math.sqrt(scatter2),
@@ -236,22 +237,17 @@ def _scatter(residual2: Real, known: Real, square: Real) -> float:
     return high
 
 
-def _fieller(y: Real, x: Real, doubt: float) -> tuple[float, float]:
-    """90 % interval of mean(y) / mean(x), widened for a doubt of such a share of it.
+def _interval(y: Real, x: Real, known: Real, doubt: float) -> tuple[float, float]:
+    """90 % interval of sum(y) / sum(x) from the scatter of y - ratio x, with Student's t.
 
-    All factors f for which Student's t of y - f x is within its 90 % bounds: a quadratic in f.
+    The scatter is taken as no less than the known variances (n,) of y - ratio x give, and the
+    interval widened for a doubt of such a share of the ratio.
     """
     from scipy.special import stdtrit
 
-    n = len(x)
-    t2 = float(stdtrit(n - 1, 0.95)) ** 2
-    mean_x, mean_y = float(x.mean()), float(y.mean())
-    spread = np.cov(y, x) * t2 / n
-    a = mean_x**2 - spread[1, 1] - t2 * (doubt * mean_x) ** 2
-    b = mean_x * mean_y - spread[0, 1]
-    c = mean_y**2 - spread[0, 0]
-    root2 = b * b - a * c
-    if a <= 0.0 or root2 < 0.0:
-        return 0.0, math.inf
-    root = math.sqrt(root2)
-    return float(max(0.0, (b - root) / a)), float((b + root) / a)
+    n, ratio = len(x), float(y.sum() / x.sum())
+    variance = max(float(((y - ratio * x) ** 2).sum()) / (n - 1) * n, float(known.sum()))
+    sd = math.hypot(math.sqrt(variance) / float(x.sum()), doubt * ratio)
+    half = float(stdtrit(n - 1, 0.95)) * sd
+    # On a logarithmic scale, so that it does not reach below nothing.
+    return ratio * math.exp(-half / ratio), ratio * math.exp(half / ratio)
