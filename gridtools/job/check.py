@@ -11,10 +11,10 @@ import numpy as np
 import shapely
 
 from gridtools.columns import Layer
-from gridtools.errors import GridtoolsError
+from gridtools.errors import GridtoolsError, InputError
 from gridtools.job.connection import clear_errors, connect
 from gridtools.job.rows import FID, GEOMETRY, quoted
-from gridtools.job.store import Store
+from gridtools.job.store import Store, check_is_job
 from gridtools.layers import (
     ALL_LAYERS,
     Approaches,
@@ -56,6 +56,7 @@ REFERENCES: tuple[tuple[type[Layer], str, tuple[type[Layer], ...]], ...] = (
     (DigPegs, "dig_id", (Digs,)),
     (Outcomes, "dig_id", (Digs,)),
 )
+_BLOCK = 1 << 20
 _REPAIR = "make a copy with gridtools check --repair, and work on that"
 
 
@@ -91,13 +92,16 @@ def check_job(path: Path) -> list[Finding]:
     FileError
         If it is missing or cannot be opened.
     InputError
-        If it is not a SQLite database at all.
+        If it is not a GeoPackage, or too damaged to be opened.
+    MissingError
+        If it is a GeoPackage but not a job.
     JobBusyError
         If another program keeps it locked.
     """
     db = connect(path)
     try:
         with clear_errors(path):
+            check_is_job(path, db)
             found = [*_file(db), *_structure(db)]
     finally:
         db.close()
@@ -117,7 +121,11 @@ def _file(db: sqlite3.Connection) -> Iterator[Finding]:
     """The database itself."""
     for (said,) in db.execute("PRAGMA integrity_check(10)"):
         if said != "ok":
-            yield Finding("", f"the file is damaged: {said}", "restore it from a copy")
+            yield Finding(
+                "",
+                f"the file is damaged: {said}",
+                "restore it from a copy, or see what gridtools check --repair can still read",
+            )
     for table, *_ in db.execute("PRAGMA foreign_key_check"):
         yield Finding(str(table), "a row points at one that is not there", _REPAIR)
     if db.execute("PRAGMA application_id").fetchone()[0] != _APPLICATION_ID:
@@ -138,6 +146,10 @@ def _structure(db: sqlite3.Connection) -> Iterator[Finding]:
         wanted |= {GEOMETRY} if layer.geometry_type else set()
         if lacking := sorted(wanted - there):
             yield Finding(layer.table, f"columns are missing: {', '.join(lacking)}", _REPAIR)
+    listed = {name for (name,) in db.execute("SELECT table_name FROM gpkg_contents")}
+    for layer in ALL_LAYERS:
+        if layer.table not in listed:
+            yield Finding(layer.table, "the file does not list it, so no GIS shows it", _REPAIR)
     for name, table in db.execute(
         "SELECT name, tbl_name FROM sqlite_master WHERE type = 'trigger' ORDER BY name"
     ):
@@ -163,8 +175,11 @@ def _contents(path: Path, store: Store) -> Iterator[Finding]:
             )
     for rows in layers.values():
         yield from _geometry(rows)
-    with clear_errors(path):
-        yield from _indexes(store.db)
+    try:
+        with clear_errors(path):
+            yield from _indexes(store.db)
+    except InputError:  # damaged, as it says above
+        pass
     yield from _references(layers)
     logs = layers.get(Logs)
     if isinstance(logs, Logs):
@@ -228,16 +243,24 @@ def _references(layers: dict[type[Layer], Layer]) -> Iterator[Finding]:
 
 def _logs(logs: Logs) -> Iterator[Finding]:
     for i, log_id in enumerate(logs.log_id):
-        try:
-            right = hashlib.sha256(zlib.decompress(logs.content[i])).hexdigest() == logs.sha256[i]
-        except zlib.error:
-            right = False
-        if not right:
+        if _digest(logs.content[i]) != logs.sha256[i]:
             yield Finding(
                 "logs",
                 f"the bytes of {log_id} ({logs.name[i]}) are not those that were taken in",
                 "restore the job from a copy, or keep the log itself by it",
             )
+
+
+def _digest(content: bytes) -> str:
+    """SHA-256 of a compressed log, block by block, however large it says it is."""
+    total, stream = hashlib.sha256(), zlib.decompressobj()
+    try:
+        while block := stream.decompress(content, _BLOCK):
+            total.update(block)
+            content = stream.unconsumed_tail
+    except zlib.error:
+        return ""
+    return total.hexdigest() if stream.eof else ""
 
 
 def _without_path(path: Path, error: GridtoolsError) -> str:

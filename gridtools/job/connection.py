@@ -74,6 +74,11 @@ def clear_errors(path: Path) -> Iterator[None]:
         raise _sentence(path, error) from error
 
 
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether an error comes from a damaged file."""
+    return _code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
 def _code(error: sqlite3.Error) -> int:
     return getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
 

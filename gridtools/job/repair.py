@@ -7,15 +7,15 @@ from pathlib import Path
 from typing import Any
 
 from pyproj import CRS
-from pyproj.exceptions import CRSError
 
-from gridtools.columns import Kind, Layer, feature_id
+from gridtools.columns import Column, Kind, Layer, feature_id
 from gridtools.errors import InputError
 from gridtools.geodesy import unit_factor
-from gridtools.job.connection import clear_errors, connect
+from gridtools.job.connection import clear_errors, connect, is_damage
 from gridtools.job.create import create_job
 from gridtools.job.geometry import BadGeometry, decode
 from gridtools.job.rows import FID, GEOMETRY, BadValue, decode_column, quoted
+from gridtools.job.store import Store, check_is_job
 from gridtools.layers import ALL_LAYERS, Site
 
 
@@ -39,7 +39,8 @@ def repair_job(path: Path, copy: Path) -> list[Loss]:
     """Write what can be read of a job into a new one; the job itself is left as it is.
 
     A value that does not fit its column becomes unknown; a row without a usable geometry, or
-    whose id is empty or taken, is left out. Layers and columns that are missing come back empty.
+    whose id is empty or taken, is left out, and so is what stands on damaged pages. Layers and
+    columns that are missing come back empty.
 
     Parameters
     ----------
@@ -57,67 +58,104 @@ def repair_job(path: Path, copy: Path) -> list[Loss]:
     ------
     InputError
         If not even the CRS can be read.
+    MissingError
+        If it is not a job.
     RefusedError
         If there is a file of the copy's name.
     """
     losses: list[Loss] = []
     with clear_errors(path), closing(connect(path)) as db:
-        crs = _crs(path, db)
+        check_is_job(path, db)
+        # Text that is no UTF-8 stays as far as it is.
+        db.text_factory = lambda text: text.decode(errors="replace")
+        crs, srs_id = _crs(path, db)
         scale = unit_factor(crs)
-        rows = [_salvage(db, layer, scale, losses) for layer in ALL_LAYERS]
+        rows = [_salvage(db, layer, srs_id, scale, losses) for layer in ALL_LAYERS]
     create_job(copy, crs, rows, command="check", options={"repair": str(path)})
     return losses
 
 
-def _crs(path: Path, db: sqlite3.Connection) -> CRS:
+def _crs(path: Path, db: sqlite3.Connection) -> tuple[CRS, int]:
+    """CRS of the job, and its number in the file."""
+    srs_ids = dict(db.execute("SELECT table_name, srs_id FROM gpkg_geometry_columns"))
     try:
-        texts = db.execute(
-            "SELECT organization || ':' || organization_coordsys_id, definition "
-            "FROM gpkg_spatial_ref_sys s JOIN gpkg_geometry_columns c ON s.srs_id = c.srs_id "
-            "WHERE c.table_name = ?",
-            (Site.table,),
-        ).fetchone()
-    except sqlite3.OperationalError:
-        texts = None
-    for text in texts or ():
-        try:
-            return CRS.from_user_input(text)
-        except CRSError:
-            continue
-    raise InputError(f"{path}: the CRS of the job cannot be read, so it cannot be repaired")
+        srs_id = srs_ids[Site.table]
+        return Store(path, db, srs_id, 0).crs, srs_id
+    except (KeyError, InputError) as error:
+        raise InputError(
+            f"{path}: the CRS of the job cannot be read, so it cannot be repaired"
+        ) from error
 
 
-def _salvage(db: sqlite3.Connection, layer: type[Layer], scale: float, losses: list[Loss]) -> Layer:
+def _salvage(
+    db: sqlite3.Connection, layer: type[Layer], srs_id: int, scale: float, losses: list[Loss]
+) -> Layer:
     there = {row[1] for row in db.execute(f"PRAGMA table_info({quoted(layer.table)})")}
     if not there or (layer.geometry_type and GEOMETRY not in there) or FID not in there:
         losses.append(Loss(layer.table, "the whole layer: it is missing"))
         return layer.empty()
+    stated = db.execute(
+        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (layer.table,)
+    ).fetchone()
+    if layer.geometry_type and stated not in (None, (srs_id,)):
+        # Coordinates of another CRS taken for those of the job would put it all elsewhere.
+        losses.append(Loss(layer.table, "the whole layer: its CRS differs from that of the site"))
+        return layer.empty()
     names = [FID, *([GEOMETRY] if layer.geometry_type else [])]
     names += [c.name for c in layer.columns() if c.name in there]
-    cursor = db.execute(
-        f"SELECT {', '.join(map(quoted, names))} FROM {quoted(layer.table)} ORDER BY {quoted(FID)}"
-    )
-    stored = [list(row) for row in cursor]
-    stored = _with_ids(layer, names, stored, losses)
+    stored = _with_ids(layer, names, _read(db, layer, names, losses), losses)
     if layer.geometry_type:
         stored = _with_geometry(layer, stored, losses)
     columns: dict[str, Any] = {}
     if layer.geometry_type:
         columns["geometry"] = decode([row[1] for row in stored], layer.geometry_type, scale)
-    for column in layer.columns():
-        if column.name not in there:
-            continue
-        at = names.index(column.name)
-        values = [row[at] for row in stored]
-        unknown: Any = 0 if column.kind in (Kind.WHOLE, Kind.FLAG) else None
-        while True:
-            try:
-                columns[column.name] = decode_column(column, tuple(values))
-                break
-            except BadValue as bad:
-                losses.append(Loss(layer.table, f"fid {stored[bad.index][0]}: {bad.problem}"))
-                values[bad.index] = unknown
+    for at, name in enumerate(names):
+        for column in layer.columns():
+            if column.name == name:
+                columns[name] = _values(layer, column, stored, at, losses)
     return layer.build(len(stored), **columns)
+
+
+def _read(
+    db: sqlite3.Connection, layer: type[Layer], names: list[str], losses: list[Loss]
+) -> list[list[Any]]:
+    """Rows by feature id: from both ends, up to a damaged page."""
+    found: dict[Any, list[Any]] = {}
+    selected = f"SELECT {', '.join(map(quoted, names))} FROM {quoted(layer.table)}"
+    damage = ""
+    for direction in ("ASC", "DESC"):
+        try:
+            for row in db.execute(f"{selected} ORDER BY {quoted(FID)} {direction}"):
+                if row[0] in found:
+                    break
+                found[row[0]] = list(row)
+        except sqlite3.DatabaseError as error:
+            if not is_damage(error):
+                raise
+            damage = str(error)
+        if not damage:
+            break
+    if damage:
+        losses.append(Loss(layer.table, f"rows on damaged pages ({damage})"))
+    return [found[fid] for fid in sorted(found)]
+
+
+def _values(
+    layer: type[Layer], column: Column, stored: list[list[Any]], at: int, losses: list[Loss]
+) -> Any:
+    """Values of a column, unknown where they do not fit it."""
+    values = [row[at] for row in stored]
+    try:
+        return decode_column(column, tuple(values))
+    except BadValue:
+        pass
+    for i, value in enumerate(values):
+        try:
+            decode_column(column, (value,))
+        except BadValue as bad:
+            losses.append(Loss(layer.table, f"fid {stored[i][0]}: {bad.problem}"))
+            values[i] = 0 if column.kind in (Kind.WHOLE, Kind.FLAG) else None
+    return decode_column(column, tuple(values))
 
 
 def _with_ids(
@@ -149,12 +187,15 @@ def _with_geometry(
     layer: type[Layer], stored: list[list[Any]], losses: list[Loss]
 ) -> list[list[Any]]:
     """Rows whose geometry can be used."""
-    kept = list(stored)
-    while True:
+    try:
+        decode([row[1] for row in stored], str(layer.geometry_type), 1.0)
+        return stored
+    except BadGeometry:
+        kept = []
+    for row in stored:
         try:
-            decode([row[1] for row in kept], str(layer.geometry_type), 1.0)
+            decode([row[1]], str(layer.geometry_type), 1.0)
+            kept.append(row)
         except BadGeometry as bad:
-            losses.append(Loss(layer.table, f"row with fid {kept[bad.index][0]}: {bad.problem}"))
-            del kept[bad.index]
-        else:
-            return kept
+            losses.append(Loss(layer.table, f"row with fid {row[0]}: {bad.problem}"))
+    return kept

@@ -18,7 +18,7 @@ from gridtools.job.connection import clear_errors, connect
 from gridtools.job.geometry import BadGeometry, decode
 from gridtools.job.rows import FID, GEOMETRY, BadValue, decode_column, quoted
 from gridtools.job.settings import Setting
-from gridtools.layers import ALL_LAYERS, Site
+from gridtools.layers import ALL_LAYERS, History, Site
 
 L = TypeVar("L", bound=Layer)
 _PART_ROWS = 50_000
@@ -54,7 +54,7 @@ class Store:
         FileError, InputError, JobBusyError
             As `connect`, or if the file is not a GeoPackage or a layer lacks a column.
         MissingError
-            If it is a GeoPackage but not a job.
+            If it is a GeoPackage but not a job, or lacks a layer.
         """
         db = connect(path)
         try:
@@ -216,26 +216,44 @@ def _bytes(values: tuple[Any, ...]) -> bytes:
     return repr(values).encode()
 
 
-def _check(path: Path, db: sqlite3.Connection) -> int:
-    """Check that a file is a job; its srs_id."""
+def check_is_job(path: Path, db: sqlite3.Connection) -> set[str]:
+    """Names of the tables of a file, which is a job, if perhaps not a whole one.
+
+    Raises
+    ------
+    InputError
+        If it is not a GeoPackage.
+    MissingError
+        If it is one, but not a job.
+    """
     tables = {row[0] for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     if not {"gpkg_contents", "gpkg_geometry_columns", "gpkg_spatial_ref_sys"} <= tables:
         raise InputError(f"{path} is not a GeoPackage")
+    for table in (Site.table, History.table):
+        if table not in tables:
+            raise MissingError(
+                f"{path} is a GeoPackage but not a job: it has no layer {table}; start a job with: "
+                "gridtools new"
+            )
+    return tables
+
+
+def _check(path: Path, db: sqlite3.Connection) -> int:
+    """Check that a file is a job with all that belongs to one; its srs_id."""
+    tables = check_is_job(path, db)
+    repair = (
+        "an earlier version made the job, or somebody took it out; work on a copy made with: "
+        f"gridtools check {path} --repair COPY.gpkg"
+    )
     for layer in ALL_LAYERS:
         if layer.table not in tables:
-            raise MissingError(
-                f"{path} is a GeoPackage but not a job: it has no layer {layer.table}; start a "
-                "job with: gridtools new"
-            )
+            raise MissingError(f"{path}: layer {layer.table} is missing; {repair}")
         found = {row[1] for row in db.execute(f"PRAGMA table_info({quoted(layer.table)})")}
         names = [FID] + ([GEOMETRY] if layer.geometry_type else [])
         names += [column.name for column in layer.columns()]
         for name in names:
             if name not in found:
-                raise InputError(
-                    f"{path}, layer {layer.table}: column {name} is missing; put it back, or "
-                    "use a copy of the job that has it"
-                )
+                raise InputError(f"{path}, layer {layer.table}: column {name} is missing; {repair}")
     srs_ids = dict(db.execute("SELECT table_name, srs_id FROM gpkg_geometry_columns"))
     spatial = [layer.table for layer in ALL_LAYERS if layer.geometry_type]
     for table in spatial:

@@ -1,17 +1,20 @@
 """Each kind of damage is found and named, and a repaired copy is sound."""
 
+import hashlib
 import shutil
 import sqlite3
 import struct
+import tracemalloc
+import zlib
 
 import pytest
 import shapely
 
-from gridtools.errors import InputError, RefusedError
+from gridtools.errors import InputError, MissingError, RefusedError
 from gridtools.job import Job
 from gridtools.job.check import REFERENCES, check_job
 from gridtools.job.repair import repair_job
-from gridtools.layers import ALL_LAYERS, Checks, Hits, Lanes, Logs, Site
+from gridtools.layers import ALL_LAYERS, Checks, Hits, Lanes, Logs, Sessions, Site, Tape
 
 from ..commands import run
 
@@ -90,6 +93,10 @@ DAMAGE = {
         "lane_id 1-001 appears twice",
     ),
     "log changed": (["UPDATE logs SET content = x'00'"], "logs: the bytes of L001"),
+    "not listed": (
+        ["DELETE FROM gpkg_contents WHERE table_name = 'tape'"],
+        "tape: the file does not list it, so no GIS shows it",
+    ),
     "index emptied": (["DELETE FROM rtree_lanes_geom"], "lanes: the spatial index holds 0 boxes"),
 }
 
@@ -119,6 +126,27 @@ def test_check__damaged_pages(job):
     except InputError as error:
         found = [str(error)]
     assert any("damaged" in problem for problem in found)
+
+
+def test_check__another_geopackage_is_no_job(job):
+    sql(job, "DROP TABLE site")
+    with pytest.raises(MissingError, match="is a GeoPackage but not a job"):
+        check_job(job)
+    with pytest.raises(MissingError, match="is a GeoPackage but not a job"):
+        repair_job(job, job.with_name("copy.gpkg"))
+    assert not job.with_name("copy.gpkg").exists()
+
+
+def test_check__a_log_that_grows_without_end_is_hashed_in_little_memory(job):
+    content = zlib.compress(bytes(100_000_000))
+    digest = hashlib.sha256(bytes(100_000_000)).hexdigest()
+    sql(job, ("UPDATE logs SET content = ?, sha256 = ?", (content, digest)))
+    tracemalloc.start()
+    assert problems(job) == []
+    assert tracemalloc.get_traced_memory()[1] < 40e6
+    tracemalloc.stop()
+    sql(job, ("UPDATE logs SET content = ?", (content[:-10],)))
+    assert any("the bytes of L001" in problem for problem in problems(job))
 
 
 def test_references__are_columns_of_their_layers():
@@ -178,6 +206,45 @@ def test_repair__leaves_the_job_alone_and_overwrites_nothing(job, tmp_path):
         repair_job(job, copy)
     assert copy.read_bytes() == b"mine"
     assert job.read_bytes() == before
+
+
+def test_repair__reads_around_damaged_pages(job, tmp_path):
+    db = sqlite3.connect(job)
+    db.execute("DELETE FROM tape")
+    db.executemany(
+        "INSERT INTO tape (fid, tape_id, lane_id, struck) VALUES (?, ?, ?, 0)",
+        [(i, f"T{i:03d}", "x" * 900) for i in range(101, 400)],
+    )
+    db.commit()
+    db.close()
+    data = job.read_bytes()
+    at = data.index(b"T250") // 4096 * 4096
+    job.write_bytes(data[:at] + b"\xff" * 4096 + data[at + 4096 :])
+    losses = repair_job(job, tmp_path / "copy.gpkg")
+    assert [loss.layer for loss in losses] == ["tape"]
+    assert losses[0].problem.startswith("rows on damaged pages")
+    with Job.open(tmp_path / "copy.gpkg") as repaired:
+        left = repaired.read(Tape).tape_id.tolist()
+        assert len(repaired.read(Lanes)) > 0
+    assert left[0] == "T101"
+    assert left[-1] == "T399"
+    assert "T250" not in left
+    assert 280 < len(left) < 299
+
+
+def test_repair__a_layer_in_another_crs_is_left_out_and_named(job, tmp_path):
+    """Its degrees would be taken for metres."""
+    sql(job, "UPDATE gpkg_geometry_columns SET srs_id = 4326 WHERE table_name = 'hits'")
+    (loss,) = repair_job(job, tmp_path / "copy.gpkg")
+    assert (loss.layer, "CRS" in loss.problem) == ("hits", True)
+
+
+def test_repair__text_that_is_no_utf_8(job, tmp_path):
+    sql(job, "UPDATE sessions SET operator = CAST(x'41FF42' AS TEXT)")
+    assert any("sessions" in problem for problem in problems(job))
+    repair_job(job, tmp_path / "copy.gpkg")
+    with Job.open(tmp_path / "copy.gpkg") as repaired:
+        assert repaired.read(Sessions).operator.tolist() == ["A\N{REPLACEMENT CHARACTER}B"]
 
 
 def test_repair__without_a_crs_says_so(job, tmp_path):

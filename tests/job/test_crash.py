@@ -5,7 +5,9 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -185,6 +187,64 @@ for more in (-size + 1, -size // 2, 1, 100_000, 1_000_000):
         change.replace(lanes_of(["1-001"]))
 
 
+def test_full_disk__at_each_page_in_turn(job_path, run_script):
+    """The journal and the file grow page by page, until the change is through."""
+    source = """
+import os, resource, signal, sys
+import numpy as np, shapely
+from gridtools.errors import FileError
+from gridtools.job import Job
+from gridtools.layers import Fixes
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+n = 500
+fixes = Fixes.build(n, fix_id=[f"F{i:07d}" for i in range(n)],
+                    geometry=shapely.points(np.zeros((n, 2))))
+size, full = os.path.getsize(sys.argv[1]), 0
+for limit in [*range(512, 40 * 4096, 4096), *range(size, size + 100 * 4096, 4096)]:
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY))
+    before = open(sys.argv[1], "rb").read()
+    try:
+        with Job.open(sys.argv[1]) as job, job.change("record") as change:
+            change.append(fixes)
+    except FileError as error:
+        assert "nothing was written" in str(error), error
+        # Where even putting back finds no room, whoever opens the job next does it.
+        resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY,) * 2)
+        Job.open(sys.argv[1]).close()
+        assert open(sys.argv[1], "rb").read() == before
+        full += 1
+    else:
+        assert full > 40, full
+        print(full)
+        break
+"""
+    run = run_script(source, job_path)
+    assert run.stderr == ""
+    assert int(run.stdout) > 40
+    with Job.open(job_path) as job:
+        assert len(job.read(Fixes)) == 500
+
+
+def test_clock__set_back_between_two_changes(job_path, lanes_of, monkeypatch):
+    """History, settings and what is stale go by order, not by the clock."""
+    clock = iter([2e9, 2e9 + 5, 1e9, 1e9 - 5, 1e9 - 9, 1e9 - 9, *[1e9] * 20])
+    monkeypatch.setattr("time.time", lambda: next(clock))
+    with Job.open(job_path) as job, job.change("lanes", inputs=["spacing_m"]) as change:
+        change.set("spacing_m", 2.0, "m")
+        change.replace(lanes_of(["1-001"]))
+    with Job.open(job_path) as job, job.change("spacing") as change:
+        change.set("spacing_m", 3.0, "m")
+    with Job.open(job_path) as job:
+        history = job.read(History)
+        assert history.command.tolist()[-2:] == ["lanes", "spacing"]
+        assert history.entry.tolist() == sorted(history.entry.tolist())
+        assert (history.seconds >= 0).all()
+        assert history.start_utc[-1] < history.start_utc[-2]
+        assert job.setting("spacing_m").number == 3.0
+        assert job.stale() == {"lanes": ("spacing_m",)}
+        job.metadata()
+
+
 READER = """
 import sys
 from gridtools.errors import FileError
@@ -202,16 +262,19 @@ with Job.open(sys.argv[1]) as job:
 
 
 @pytest.fixture
-def lane_job(job_path, lanes_of, tmp_path):
+def lane_job(job_path, lanes_of):
+    """A job in a folder that an ordinary user gets to.
+
+    It is not under pytest's own folder: any pytest that starts closes that to others again.
+    """
     with Job.open(job_path) as job, job.change("lanes") as change:
         change.replace(lanes_of(["1-001"]))
-    folder = tmp_path / "site"
-    folder.mkdir()
-    pytest_own = [p for p in tmp_path.parents if p.name.startswith(("pytest-", "popen-"))]
-    for parent in (tmp_path, *pytest_own):
-        parent.chmod(0o755)
-    yield shutil.move(job_path, folder / "yard.gpkg")
-    folder.chmod(0o755)
+    with tempfile.TemporaryDirectory() as outer:
+        folder = Path(outer) / "site"
+        folder.mkdir()
+        Path(outer).chmod(0o755)
+        yield Path(shutil.move(job_path, folder / "yard.gpkg"))
+        folder.chmod(0o755)
 
 
 @pytest.mark.parametrize("mode", ["DELETE", "WAL"])
