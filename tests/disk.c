@@ -11,17 +11,15 @@
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
-#include <sys/time.h>
 #include <unistd.h>
 
 enum { NOTHING, FAIL_ONCE, FAIL_FROM, FULL_FROM, KILL, SLOW };
 
 static int action;
-static long nth, count, shift_s;
+static long nth, count;
 
 void arm(int action_, long nth_) { action = action_; nth = nth_; count = 0; }
 long calls(void) { return count; }
-void set_clock_back(long seconds) { shift_s = seconds; }
 
 #define REAL(name) ((__typeof__(&name))dlsym(RTLD_NEXT, #name))
 
@@ -93,11 +91,4 @@ int open64(const char *path, int flags, ...) {
     mode_t mode = va_arg(rest, mode_t);
     va_end(rest);
     return opening(path, flags) ? -1 : REAL(open64)(path, flags, mode);
-}
-
-/* SQLite's clock; Python's own is set in Python. */
-int gettimeofday(struct timeval *t, void *zone) {
-    int code = REAL(gettimeofday)(t, zone);
-    t->tv_sec -= shift_s;
-    return code;
 }
