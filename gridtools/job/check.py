@@ -153,7 +153,10 @@ def _structure(db: sqlite3.Connection) -> Iterator[Finding]:
     for name, table in db.execute(
         "SELECT name, tbl_name FROM sqlite_master WHERE type = 'trigger' ORDER BY name"
     ):
-        ours = (f"changed_{table}_", f"rtree_{table}_{GEOMETRY}_", "trigger_", "gpkg_")
+        ours: tuple[str, ...] = ("gpkg_",)  # of the standard, on its own tables
+        if not str(table).startswith("gpkg_"):
+            counts = (f"trigger_{event}_feature_count_{table}" for event in ("insert", "delete"))
+            ours = (f"changed_{table}_", f"rtree_{table}_{GEOMETRY}_", *counts)
         if not name.startswith(ours):
             yield Finding(
                 table,

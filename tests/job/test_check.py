@@ -72,6 +72,10 @@ DAMAGE = {
         ["CREATE TRIGGER t AFTER INSERT ON history BEGIN DELETE FROM history; END"],
         "history: a trigger of unknown make, t, changes what is written",
     ),
+    "trigger named like one of the standard": (
+        ["CREATE TRIGGER gpkg_t AFTER INSERT ON hits BEGIN DELETE FROM history; END"],
+        "hits: a trigger of unknown make, gpkg_t, changes what is written",
+    ),
     "not a GeoPackage": (
         ["PRAGMA application_id = 0"],
         ": the file does not say at its head that it is a GeoPackage",
