@@ -216,16 +216,13 @@ class Layer:
         """
         if self.id_column is None:
             return np.arange(1, len(self) + 1, dtype=np.int64)
-        ids = getattr(self, self.id_column).astype(np.str_)
-        numbers = np.array([i[1:] for i in ids.tolist()], dtype=np.str_)
-        if (
-            len(ids)
-            and np.char.isdecimal(numbers).all()
-            and np.char.isalpha(ids.astype("U1")).all()
-        ):
+        ids = [str(i) for i in getattr(self, self.id_column).tolist()]
+        numbers = [i[1:] for i in ids]
+        letters = {i[:1] for i in ids}
+        if all(numbers) and "".join(numbers).isdecimal() and "".join(letters).isalpha():
             # Fixes come by the million, as one letter and a number each.
-            return numbers.astype(np.int64)
-        return np.array([feature_id(i) for i in ids.tolist()], dtype=np.int64)
+            return np.array(list(map(int, numbers)), dtype=np.int64)
+        return np.array([feature_id(i) for i in ids], dtype=np.int64)
 
 
 def _is_sequence(value: object) -> TypeGuard[list[Any] | tuple[Any, ...] | NDArray[Any]]:

@@ -188,7 +188,7 @@ def take_in_files(
                 log_id=[log_id],
                 name=file.replace("\\", "/").rsplit("/", 1)[-1],
                 sha256=digest,
-                content=[zlib.compress(data, 9)],
+                content=[zlib.compress(data)],
                 taken_utc=np.datetime64("now", "ms"),
             )
         )

@@ -16,7 +16,7 @@ from gridtools.field.rules import Rules
 from gridtools.field.runs import REASONS, SessionRuns, session_runs
 from gridtools.field.tape import TapeRuns, tape_runs
 from gridtools.field.visits import tidied, without_short
-from gridtools.field.walk import Walk, Wholes, sampling_interval_s, walk_of
+from gridtools.field.walk import Walk, Wholes, numbered, sampling_interval_s, walk_of
 from gridtools.layers import Checks, Fixes, Hits, Lanes, Runs, Sessions, Tape
 from gridtools.units import format_length
 
@@ -147,10 +147,10 @@ def derive(
 def _rows_by_session(session_id: NDArray[np.object_]) -> dict[str, Wholes]:
     if not len(session_id):
         return {}
-    names, row = np.unique(session_id.astype(str), return_inverse=True)
+    names, row = numbered(session_id)
     order = np.argsort(row, kind="stable")
     parts = np.split(order, np.cumsum(np.bincount(row))[:-1])
-    return {str(name): part.astype(np.int64) for name, part in zip(names, parts, strict=True)}
+    return {name: part.astype(np.int64) for name, part in zip(names, parts, strict=True)}
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,7 +17,7 @@ from gridtools.field.match import lane_lines
 from gridtools.field.outing import Outing, Walked, next_ids
 from gridtools.field.repeats import repeated, repeated_notes
 from gridtools.field.rules import Rules
-from gridtools.field.walk import Flags, Reals, Times, Wholes
+from gridtools.field.walk import Flags, Reals, Times, Wholes, numbered
 from gridtools.layers import Fixes, Hits, Lanes, Sessions, Tape
 from gridtools.units import counted
 
@@ -172,7 +172,7 @@ def _new_fixes(
 def _stated_lanes(log: RawLog, lanes: Lanes) -> NDArray[np.object_]:
     """Lane (n,) that the walker stated: by the last lane mark, else by the track's name."""
     known = set(lanes.lane_id)
-    names, row = np.unique(log.fix_track.astype(str), return_inverse=True)
+    names, row = numbered(log.fix_track)
     by_track = np.array([n if n in known else "" for n in names], dtype=np.object_)
     stated = by_track[row] if len(names) else np.empty(0, dtype=np.object_)
     good = np.array([n in known for n in log.mark_lane], dtype=np.bool_)

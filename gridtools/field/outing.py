@@ -125,4 +125,5 @@ def next_ids(letter: str, existing: NDArray[np.object_], count: int, digits: int
     """
     # Ids have leading zeros, so the longest and then the greatest text has the highest number.
     last = feature_id(max(existing, key=lambda name: (len(name), name))) if len(existing) else 0
-    return [f"{letter}{n:0{digits}d}" for n in range(last + 1, last + 1 + count)]
+    form = f"{letter}%0{digits}d"
+    return [form % n for n in range(last + 1, last + 1 + count)]

@@ -78,6 +78,21 @@ def stretches(*labels: NDArray[np.generic]) -> tuple[Wholes, Wholes]:
     return np.concatenate([[0], edge]), np.concatenate([edge, [count]])
 
 
+def numbered(texts: NDArray[np.object_]) -> tuple[list[str], Wholes]:
+    """Distinct texts in order, and the number (n,) of each text (n,) among them.
+
+    Examples
+    --------
+    >>> names, number = numbered(np.array(["b", "a", "b"], dtype=object))
+    >>> names, number.tolist()
+    (['a', 'b'], [1, 0, 1])
+    """
+    given = texts.tolist()
+    names = sorted(set(given))
+    number = {name: i for i, name in enumerate(names)}
+    return names, np.fromiter(map(number.__getitem__, given), np.int64, len(given))
+
+
 def lasting(mask: Flags, block: Wholes, time_ms: Wholes, least_s: float) -> Flags:
     """Mask kept only where it holds without a break for longer than `least_s` seconds."""
     start, stop = stretches(mask, block)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from gridtools.errors import InputError
 from gridtools.formats.columns import text_column
+from gridtools.formats.gpx_blocks import STANDS_IN, PlainTexts, blocks
 from gridtools.formats.times import Times, parse_times
 
 NAMESPACE = "http://www.topografix.com/GPX/1/1"
@@ -23,6 +24,7 @@ _CONTAINERS = ("trk", "trkseg", "rte", "rtept", "wpt")
 _SKIPPED = ("extensions", "link", "metadata")
 _WAYPOINT_TEXTS = ("time", "name", "cmt", "desc", "sym", "type")
 _OTHERS = (*_CONTAINERS, *_SKIPPED, *_WAYPOINT_TEXTS)
+_ENOUGH_POINTS = 10_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -110,6 +112,8 @@ class _Reader:
     Ends of elements are not listened to, which would double the calls for a long track: where an
     element belongs is told by the container opened last (``inside``), and a text is what has come
     between the start of its element and the next start, since only white space can follow it.
+
+    Blocks of plain points come as one element that stands for them: see `gpx_blocks`.
     """
 
     def __init__(self, data: bytes, name: str) -> None:
@@ -119,6 +123,7 @@ class _Reader:
         self.lon: list[str] = []
         self.times: list[str] = []
         self.pieces: list[str] = []
+        self.plain: PlainTexts = ([], [], [])
         self.finish: Callable[[], None] = lambda: None
         self.blocks: list[tuple[NDArray[np.float64], NDArray[np.float64], Times]] = []
         self.done = 0
@@ -135,11 +140,12 @@ class _Reader:
     def read(self) -> GpxContent:
         if not self.data.strip():
             raise InputError(f"{self.name} is empty")
-        view = memoryview(self.data)
         try:
-            for start in range(0, len(view), _CHUNK):
-                self.parser.Parse(view[start : start + _CHUNK])
-                self._convert(keep=1)
+            for block, plain in blocks(self.data, _CHUNK):
+                self.plain = plain
+                self.parser.Parse(block)
+                if len(self.lat) > _ENOUGH_POINTS:
+                    self._convert(keep=1)
         except (expat.ExpatError, LookupError, ValueError) as error:
             if isinstance(error, InputError):
                 raise
@@ -185,7 +191,11 @@ class _Reader:
             if take is not None:
                 take(join(pieces))
                 take = None
-            if tag == trkpt:
+            if tag == trkpt and self.plain[0] and STANDS_IN in attributes:
+                for texts, more in zip((self.lat, self.lon, self.times), self.plain, strict=True):
+                    texts += more
+                inside = trkpt
+            elif tag == trkpt:
                 add_lat(attributes.get("lat", ""))
                 add_lon(attributes.get("lon", ""))
                 add_time("")

@@ -1,6 +1,7 @@
 """Writing rows, with everything that a GeoPackage keeps beside them."""
 
 from collections.abc import Collection, Sequence
+from itertools import chain, islice
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,8 @@ from gridtools.job.geometry import BadGeometry, bounds_of, encode
 from gridtools.job.rows import FID, GEOMETRY, encode_column, quoted
 from gridtools.job.store import Store
 
+# Values in one statement, below the limit of any SQLite.
+_MOST_VALUES = 900
 STAMP = "UPDATE gpkg_contents SET last_change = strftime('%Y-%m-%dT%H:%M:%fZ', 'now')"
 
 
@@ -77,11 +80,18 @@ class Tables:
             names.append(column.name)
             values.append(encode_column(layer, column))
         columns, marks = ", ".join(map(quoted, names)), ", ".join("?" * len(names))
-        sql = f"INSERT INTO {table} ({columns}) VALUES ({marks})"
+        conflict = ""
         if overwrite:
             sets = ", ".join(f"{quoted(name)} = excluded.{quoted(name)}" for name in names[1:])
-            sql += f" ON CONFLICT ({FID}) DO UPDATE SET {sets}"
-        self._db.executemany(sql, zip(*values, strict=True))
+            conflict = f" ON CONFLICT ({FID}) DO UPDATE SET {sets}"
+        # Many rows to a statement: each statement looks up and keeps the table's highest fid.
+        rows = zip(*values, strict=True)
+        while batch := list(islice(rows, max(1, _MOST_VALUES // len(names)))):
+            every = ", ".join([f"({marks})"] * len(batch))
+            self._db.execute(
+                f"INSERT INTO {table} ({columns}) VALUES {every}{conflict}",
+                list(chain.from_iterable(batch)),
+            )
 
     def keep_only(self, layer: Layer, fids: Collection[int]) -> None:
         """Delete all rows but those with the feature ids given."""
@@ -136,6 +146,8 @@ class Tables:
                 (min(fids, default=0), max(fids, default=0)),
             )
         )
+        if not taken:
+            return fids
         free = max([free, *fids]) + 1
         for i, row_id in enumerate(getattr(layer, layer.id_column)):
             if fids[i] not in taken:
