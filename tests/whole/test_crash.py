@@ -33,7 +33,7 @@ TOGETHER = ["record again", "coverage", "candidates", "area", "amend", "pegs", "
 @pytest.mark.parametrize("name", NAMES)
 def test_kill__job_is_old_or_new(forge, writers, tmp_path, name, capsys):
     kills = kill_at_random(
-        forge, Scene(writers[name], tmp_path / "scene"), how_many("GRIDTOOLS_KILLS", 3),
+        forge, Scene(writers[name], tmp_path / "scene"), how_many("GRIDTOOLS_KILLS", 2),
         random.Random(f"2026 {name}"),
     )  # fmt: skip
     with capsys.disabled():

@@ -34,7 +34,7 @@ def test_disk__job_is_old_or_new(failing, writers, tmp_path, name, capsys):
     assert code in (0, 3), said
     after, calls = scene.state(), failing.calls
     assert calls > 5
-    usual = 12 if name == "amend" else 2
+    usual = 6 if name == "amend" else 2
     times = moments(calls, min(calls, how_many("GRIDTOOLS_FAULTS", usual)))
     for fault in FAULTS:
         codes = []
