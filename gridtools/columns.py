@@ -216,7 +216,7 @@ class Layer:
         """
         if self.id_column is None:
             return np.arange(1, len(self) + 1, dtype=np.int64)
-        ids = [str(i) for i in getattr(self, self.id_column).tolist()]
+        ids = list(map(str, getattr(self, self.id_column).tolist()))
         numbers = [i[1:] for i in ids]
         letters = {i[:1] for i in ids}
         if all(numbers) and "".join(numbers).isdecimal() and "".join(letters).isalpha():

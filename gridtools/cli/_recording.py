@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from gridtools.layers import Lanes, Logs
 
 
+# A log of a million fixes is within a few percent of its smallest size in a fifth of the time.
+_LEVEL = 4
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Recorded:
     """The walk so far, and the lanes, infill and recheck lanes that it may have followed."""
@@ -188,7 +192,7 @@ def take_in_files(
                 log_id=[log_id],
                 name=file.replace("\\", "/").rsplit("/", 1)[-1],
                 sha256=digest,
-                content=[zlib.compress(data)],
+                content=[zlib.compress(data, _LEVEL)],
                 taken_utc=np.datetime64("now", "ms"),
             )
         )

@@ -138,7 +138,7 @@ class _Reader:
         self.parser.StartElementHandler = self._root
 
     def read(self) -> GpxContent:
-        if not self.data.strip():
+        if not self.data or self.data.isspace():
             raise InputError(f"{self.name} is empty")
         try:
             for block, plain in blocks(self.data, _CHUNK):
@@ -286,7 +286,7 @@ class _Reader:
     def _numbers(self, texts: list[str], what: str) -> NDArray[np.float64]:
         limit = 90.0 if what == "lat" else 180.0
         try:
-            values = np.array(texts, dtype=np.float64)
+            values = np.fromiter(map(float, texts), np.float64, len(texts))
             plain = "_" not in "".join(texts)  # which Python takes inside numbers
         except ValueError:
             plain = False

@@ -74,8 +74,10 @@ def blocks(data: bytes, size: int) -> Iterator[tuple[bytes | memoryview, PlainTe
         if plain is None:
             yield piece, _NONE
         else:
-            ends = [data.count(mark, start, stop) for mark in (b"\n", b"\r", b"\r\n")]
-            yield _ELEMENT + b"\n" * (ends[0] + ends[1] - ends[2]), plain
+            lines = data.count(b"\n", start, stop)
+            if returns := data.count(b"\r", start, stop):
+                lines += returns - data.count(b"\r\n", start, stop)
+            yield _ELEMENT + b"\n" * lines, plain
         start = stop
 
 

@@ -103,8 +103,10 @@ def read_logs(
     )
     parsed = [_parse(data, name, job) for name, data in files]
     walks = [_fix_times(p) for p in parsed] + ([] if walk_times is None else [walk_times])
-    times = np.unique(np.concatenate([np.empty(0, dtype="datetime64[ms]"), *walks]))
+    times = np.concatenate([np.empty(0, dtype="datetime64[ms]"), *walks])
     times = times[~np.isnat(times)]
+    if not (times[1:] > times[:-1]).all():  # most logs are in order
+        times = np.unique(times)
     logs = []
     for (name, _), content in zip(files, parsed, strict=True):
         if isinstance(content, GpxContent):
@@ -132,7 +134,7 @@ class _Job:
 
 def _parse(data: bytes, name: str, job: _Job) -> GpxContent | CsvLog | RawLog:
     suffix = PurePath(name).suffix.lower()
-    if not data.strip():
+    if not data or data.isspace():
         raise InputError(f"{name} is empty")
     # Byte order marks of UTF-8 and UTF-16 may stand before the first bracket.
     head = data[:4096].lstrip(b"\xef\xbb\xbf\xff\xfe\0 \t\r\n").replace(b"\0", b"")
