@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from gridtools.demo import scenario
+from gridtools.demo.approaches import approaches_csv
 from gridtools.demo.responses import respond
 from gridtools.demo.trials import trials_csv
 from gridtools.demo.walk import Walk, walk
@@ -50,6 +51,7 @@ def files() -> dict[str, bytes]:
         "pass-1.gpx": _gpx(walked(scenario.PASS_1), scenario.PASS_1),
         "pass-2.gpx": _gpx(walked(scenario.PASS_2), scenario.PASS_2),
         "walked-lanes.txt": _walked_note(),
+        "approaches.csv": approaches_csv(),
         "outcomes.csv": _outcomes(),
     }
 

@@ -167,6 +167,13 @@ PASS_2 = Outing(
 )
 TAPE_DAY = datetime(2026, 5, 14, 9, 0, tzinfo=UTC)
 TAPE_SEED = 20260514
+#: Day of closing in, how well a mark is placed, from how far off each approach began, and how
+#: deep a piece lies for each metre of onset distance: a little less than the rule of thumb says.
+APPROACH_DAY = datetime(2026, 5, 15, 9, 0, tzinfo=UTC)
+APPROACH_SEED = 20260515
+MARK_SD_M = 0.15
+BEGAN_M = 6.0
+DEPTH_PER_ONSET = 0.85
 #: First day of digging, and the leave to dig.
 DIG_DAY = datetime(2026, 5, 27, 8, 0, tzinfo=UTC)
 PERMITS = (

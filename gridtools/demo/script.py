@@ -89,6 +89,10 @@ STEPS: tuple[Step, ...] = (
     ),
     Step("Weigh the hits by heading: metal, or a change of ground.", ("candidates", JOB)),
     Step(
+        "Close in on each candidate: onsets from eight sides fix its centre and its depth.",
+        ("pinpoint", JOB, Path("approaches.csv"), "--carry-height", "0m"),
+    ),
+    Step(
         "Rank what to dig, size and peg the holes, and say what to mind; nothing is ready without "
         "the leave that the job requires.",
         (
@@ -109,5 +113,7 @@ STEPS: tuple[Step, ...] = (
         "State what may remain, with two such objects expected before the search.",
         ("residual", JOB, "--expected", "2"),
     ),
+    Step("Write the report.", ("report", JOB, Path("report.html"))),
+    Step("Put everything in one file, for the shelf.", ("archive", JOB, Path("yard.zip"))),
     Step("See where the job stands.", ("status", JOB)),
 )  # fmt: skip
