@@ -193,10 +193,9 @@ def _fit(marks: Marks, kept: Flags, theta: Real | None = None) -> _Fit:
     theta = np.empty(0) if theta is None else theta
     surrounded = _is_surrounded(marks.xy[kept[:n]], q[:2])
     for leans in (False, True):
-        weight = np.ones(1)
         for _ in range(60):
             residual, jacobian, measured = _rows(q, marks, kept, theta, not surrounded, leans)
-            weight = _huber(residual, jacobian, measured, weight)
+            weight = _huber(residual, jacobian, measured)
             root = np.sqrt(weight)
             step = -np.linalg.lstsq(jacobian * root[:, None], residual * root, rcond=1e-12)[0]
             longest = np.hypot(*step[:2])
@@ -327,13 +326,11 @@ def _place_rows(q: Real, xy: Real, sd_m: Real) -> tuple[Real, Real]:
     return (q[:2] - xy).T.ravel() / sd, rows / sd[:, None]
 
 
-def _huber(residual: Real, jacobian: Real, measured: Flags, weight: Real) -> Real:
+def _huber(residual: Real, jacobian: Real, measured: Flags) -> Real:
     """Huber's weights (k,): residuals are compared with their own standard errors."""
     if measured.sum() - jacobian.shape[1] < 2:  # no way to tell which is mistaken
         return np.ones(len(residual))
-    root = np.sqrt(np.broadcast_to(weight, residual.shape))[:, None]
-    scaled = jacobian * root
-    inverse = np.linalg.pinv(scaled.T @ scaled, rcond=1e-13)
+    inverse = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-13)
     spare = 1.0 - ((jacobian @ inverse) * jacobian).sum(axis=1)
     size = np.abs(residual) / np.sqrt(np.maximum(spare, 0.1))
     size = size / max(1.0, _robust_scale(residual[measured], len(inverse)))
