@@ -10,7 +10,7 @@ from gridtools.errors import InputError
 from gridtools.layers import Approaches, Candidates
 from gridtools.targets.identity import next_number
 from gridtools.targets.pinpoints import CENTRE, ONSET, TAPE
-from gridtools.units import listed, unit_vector
+from gridtools.units import counted, listed, unit_vector
 
 #: A point that names no candidate belongs to the nearest one, if that is no further than this.
 REACH_M = 6.0
@@ -56,7 +56,8 @@ def take_in_approaches(
     xy[placed] = shapely.get_coordinates(read.geometry)
     known = {int(c[1:]): c for c in live.candidate_id}
     at = shapely.get_coordinates(live.geometry)
-    ids, tied = read.candidate_id.copy(), []
+    ids = read.candidate_id.copy()
+    tied: dict[str, int] = {}
     for i, text in enumerate(ids):
         if text:
             number = int(text[1:]) if text[1:].isdecimal() else -1
@@ -70,8 +71,14 @@ def take_in_approaches(
                 f"{place[i]}: no candidate within {REACH_M:g} m; name the one approached"
             )
         ids[i] = live.candidate_id[away.argmin()]
-        tied.append(f"{place[i]} to {ids[i]}")
-    notices = [f"tied to the nearest candidate: {listed(tied, 8)}"] if tied else []
+        tied[ids[i]] = tied.get(ids[i], 0) + 1
+    notices = []
+    if tied:
+        shares = [f"{number} to {name}" for name, number in sorted(tied.items())]
+        notices.append(
+            f"{counted(sum(tied.values()), 'mark')} without a candidate tied to the nearest one: "
+            f"{listed(shares, 8)}"
+        )
     flags = {
         **dict(zip(live.candidate_id, at, strict=True)),
         **_flags(before.take(~before.struck)),

@@ -5,7 +5,10 @@ import pytest
 from gridtools.demo import inputs
 from gridtools.demo.script import JOB, STEPS
 
-MADE = {JOB, Path("lanes.gpx"), Path("sheets"), Path("pod.tif")}
+MADE = {
+    JOB,
+    *map(Path, ("lanes.gpx", "sheets", "pod.tif", "report.html", "yard.zip")),
+}
 
 
 @pytest.mark.parametrize("step", STEPS, ids=lambda s: s.words[0])
@@ -30,7 +33,8 @@ def test_steps__stand_in_the_order_of_the_work():
     commands = [s.words[0] for s in STEPS]
     assert commands == [
         "new", "spacing", "lanes", "pegs", "send", "sheets", "record", "record", "coverage",
-        "record", "coverage", "candidates", "digs", "sheets", "outcomes", "residual", "status",
+        "record", "coverage", "candidates", "pinpoint", "digs", "sheets", "outcomes", "residual",
+            "report", "archive", "status",
     ]  # fmt: skip
 
 
