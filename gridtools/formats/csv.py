@@ -127,6 +127,9 @@ def read_csv(
     """
     text = decode(data, name)
     header = find_header(text, name, _KNOWN)
+    for what in ("chainage", "from", "to"):
+        if {f"{what}_m", f"{what}_ft"} <= set(header.columns):
+            raise InputError(f"{name}: has {what}_m and {what}_ft; leave one of them out")
     kind, source = _form(header, name, as_hits)
     logs = [_log(block, kind, source, tz, header) for block in read_blocks(text, name, header)]
     same = {"kind", "geographic", "unread"}

@@ -190,6 +190,10 @@ def _zones(
     return offset[which], naive[which], (known > 0)[which]
 
 
+# Minutes; XML Schema part 2, dateTime: time zones reach from -14:00 to +14:00.
+_WIDEST_ZONE = 14 * 60
+
+
 def _offset(zone: bytes) -> tuple[int, bool]:
     """Minutes east of UTC, and whether the zone can be read."""
     match = re.fullmatch(rb"(?:[Zz]?|([+-])(\d{2}):?([0-5]\d)?)", zone)
@@ -197,7 +201,7 @@ def _offset(zone: bytes) -> tuple[int, bool]:
         return 0, False
     sign, hours, minutes = match.groups()
     size = int(hours or 0) * 60 + int(minutes or 0)
-    return (-size if sign == b"-" else size), True
+    return (-size if sign == b"-" else size), size <= _WIDEST_ZONE
 
 
 def _any_form(text: str) -> tuple[np.datetime64, bool, bool]:
@@ -206,6 +210,8 @@ def _any_form(text: str) -> tuple[np.datetime64, bool, bool]:
     try:
         moment = datetime.fromisoformat(text)
         naive = moment.tzinfo is None
+        if abs(moment.utcoffset() or timedelta()) > timedelta(minutes=_WIDEST_ZONE):
+            return NAT, False, True
         utc = moment.replace(tzinfo=UTC) if naive else moment.astimezone(UTC)
     except (ValueError, OverflowError):
         return NAT, False, True
