@@ -105,6 +105,9 @@ class SweepWidths(Layer):
     low_m: Annotated[Real, Col("lower end of its 90 % interval")]
     high_m: Annotated[Real, Col("upper end of its 90 % interval")]
     parameters: Annotated[Text, Col("what else shapes the curve, as JSON")]
+    low_curve: Annotated[
+        Text, Col("worst curve that the test passes allow at the lane spacing, as JSON")
+    ]
     basis: Annotated[Text, Col("given, measured or assumed")]
     trials: Annotated[Whole, Col("test passes behind it")]
     dependence: Annotated[Real, Col("how far repeats only repeat: 0 not at all, 1 wholly")]

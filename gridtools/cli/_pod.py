@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     from gridtools.coverage.pod import PodMap
     from gridtools.job import Job
+    from gridtools.sensor.curves import Curve
 
 
 class JobPod(NamedTuple):
@@ -40,6 +41,7 @@ def job_pod(
     cell_m: float | None = None,
     sweep_width_m: float | None = None,
     fix_accuracy: float | None = None,
+    curve: "Curve | None" = None,
 ) -> JobPod:
     """POD map from the accepted runs of a job and its lateral range curve.
 
@@ -51,6 +53,8 @@ def job_pod(
         Side of a cell; None for one that suits the sweep width, round in the job's own unit.
     sweep_width_m, fix_accuracy
         As given to the command; None for what the job keeps.
+    curve
+        Lateral range curve to reckon with instead of the job's own.
 
     Raises
     ------
@@ -72,9 +76,10 @@ def job_pod(
     if not len(ground):
         raise MissingError(f"{job.path} has no search area: run area first")
     chosen = sensor_curve(job, sweep_width_m)
+    used = curve or chosen.curve
     width_m = chosen.curve.sweep_width_m
     accuracy_m = fix_accuracy_m(fix_accuracy, job)
-    curve = smeared(chosen.curve, accuracy_m) if accuracy_m else chosen.curve
+    used = smeared(used, accuracy_m) if accuracy_m else used
     area = shapely.union_all(ground.geometry)
     grid = CellGrid.over(area, cell_m or _cell_m(width_m, job.metres_per_unit))
     lanes = Lanes.joined(job.read(Lanes), job.read(Infill))
@@ -97,7 +102,7 @@ def job_pod(
     }
     notices = [chosen.assumption] if chosen.assumption else []
     return JobPod(
-        PodMap(area, passes, curve, grid),
+        PodMap(area, passes, used, grid),
         passes.bearings_deg,
         sweep,
         chosen.dependence,

@@ -43,13 +43,15 @@ def sweep_basis(given: float | None, job: "Job") -> str:
 class SensorCurve(NamedTuple):
     """Lateral range curve in use: how it is known, and how far repeats only repeat, if known.
 
-    The assumption is a sentence to print, empty where the curve was fitted to test passes.
+    The assumption is a sentence to print, empty where the curve was fitted to test passes. The low
+    curve is the worst one that these still allow.
     """
 
     curve: "Curve"
     basis: str
     dependence: float | None
     assumption: str
+    low_curve: "Curve | None" = None
 
 
 def sensor_curve(job: "Job", sweep_width_m: float | None = None) -> SensorCurve:
@@ -67,7 +69,7 @@ def sensor_curve(job: "Job", sweep_width_m: float | None = None) -> SensorCurve:
 
     from gridtools.layers import SweepWidths
     from gridtools.sensor.curves import InverseCube
-    from gridtools.sensor.stored import assumed_law, stored_curve
+    from gridtools.sensor.stored import assumed_law, stored_curve, stored_low_curve
 
     width_m = wanted(sweep_width_m, job, "sweep_width_m", "--sweep-width")
     basis = sweep_basis(sweep_width_m, job)
@@ -80,8 +82,9 @@ def sensor_curve(job: "Job", sweep_width_m: float | None = None) -> SensorCurve:
         if len(row) and row.width_m[0] == width_m:
             dependence = None if math.isnan(row.dependence[0]) else float(row.dependence[0])
             if row.kind[0]:
-                return SensorCurve(stored_curve(row), basis, dependence, "")
-    return SensorCurve(InverseCube(width_m), basis, dependence, assumed_law(width_m))
+                low = stored_low_curve(row)
+                return SensorCurve(stored_curve(row), basis, dependence, "", low)
+    return SensorCurve(InverseCube(width_m), basis, dependence, assumed_law(width_m), None)
 
 
 def fix_accuracy_m(given: float | None, job: "Job") -> float | None:

@@ -210,8 +210,13 @@ def store_sweep(job: "Job", sweep: Sweep, spacing_m: float) -> str:
     import numpy as np
 
     from gridtools.layers import SweepWidths
+    from gridtools.sensor.pod import lowest_curve
+    from gridtools.sensor.stored import low_curve_text
 
     rows, row = job.read(SweepWidths), sweep.row
+    lowest = lowest_curve(sweep.allowed, spacing_m)
+    if lowest is not None:
+        row = row.with_columns(low_curve=[low_curve_text(lowest)])
     curve_id = str(row.curve_id[0]) or _same(rows, row)
     new = not curve_id
     if new:

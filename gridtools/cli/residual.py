@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from gridtools.coverage.pod import PodMap, PodWindow
+    from gridtools.coverage.residual import Remaining
     from gridtools.handover.remains import Remains
     from gridtools.job import Job
 
@@ -69,23 +70,23 @@ def residual(
         "search_area": asdict(whole) | {"missed": whole.missed},
         "excluded_m2": dict(remains.excluded_m2),
     }
+    summary["missed"] = remains.missed
+    if remains.low is not None:
+        summary["low_end"] = asdict(remains.low.ground("all"))
     if tally.has("reduced"):
         summary["reduced"] = asdict(tally.ground("reduced"))
-        summary["missed_if_standoffs_hide_all"] = {
-            way: tally.missed_unless_full(way) for way in whole.missed
-        }
     lines = [
         f"For {remains.what}; {remains.sweep}.",
         "",
         *table(remains.header, remains.rows),
         "",
         "Chance that one such object, placed anywhere in the search area, was missed:",
-        *(f"  {line}" for line in remains.missed),
+        *(f"  {line}" for line in remains.missed_lines),
     ]
     if expected is not None:
-        told, more = _remaining(expected, whole.missed, finds)
+        told, more = _remaining(expected, remains.missed, finds)
         summary["expected"], lines = told, [*lines, "", *more]
-    lines += ["", *remains.not_searched, NO_PROOF]
+    lines += ["", *remains.untested, *remains.not_searched, NO_PROOF]
     notices += [
         *remains.assumptions,
         "an object counts as detected once a run responds to it, dug or not",
@@ -107,6 +108,7 @@ def remains_of(
     import shapely
 
     from gridtools.cli._pod import job_pod
+    from gridtools.cli._settings import sensor_curve
     from gridtools.coverage.residual import Tally
     from gridtools.handover.remains import Remains, excluded_m2, object_words
     from gridtools.layers import Exclusion, SearchArea, Site, SweepWidths
@@ -117,12 +119,19 @@ def remains_of(
     tally = Tally(reduced, wanted_pod, found.dependence)
     for _ in tally.watch(watch(found.pod) if watch else found.pod.windows()):
         pass
+    low = None
+    lowest = sensor_curve(job).low_curve
+    if lowest is not None:
+        low = Tally(reduced, wanted_pod)
+        for _ in low.watch(job_pod(job, cell_m=cell_m, curve=lowest).pod.windows()):
+            pass
     chosen = job.setting("sweep_curve")
     return Remains(
         what=object_words(job.read(SweepWidths), chosen.text if chosen else ""),
         sweep=found.sweep,
         wanted_pod=wanted_pod,
         tally=tally,
+        low=low,
         excluded_m2=excluded_m2(job.read(Site), job.read(Exclusion)),
         assumptions=tuple(found.notices),
     )
@@ -162,24 +171,29 @@ def _remaining(
     from dataclasses import asdict
 
     from gridtools.coverage.residual import remaining, remaining_after_finds
-    from gridtools.handover.remains import NAMED_WAYS, in_order
+    from gridtools.handover.remains import NAMED_WAYS
     from gridtools.units import counted, format_chance
 
     told: dict[str, Any] = {"before": expected, "finds": finds}
     lines = [f"If {expected:g} such objects were expected before the search (Poisson):"]
-    for way, chance in in_order(missed).items():
+    for way, chance in missed.items():
         left = remaining(expected, chance)
         told[way] = asdict(left)
         lines.append(
-            f"  {format_chance(left.chance)} that at least one remains, with 95 % at most "
-            f"{left.at_most}; {NAMED_WAYS[way]}"
+            f"  {format_chance(left.chance)} that at least one remains{_bound(left)}; "
+            f"{NAMED_WAYS[way]}"
         )
     if finds:
-        left = remaining_after_finds(expected, missed["cautious"], finds)
+        left = remaining_after_finds(expected, next(iter(missed.values())), finds)
         told["after_finds"] = asdict(left)
         lines.append(
-            f"  {format_chance(left.chance)}, at most {left.at_most}, if {expected:g} was only a "
-            f"guess, which {counted(finds, 'dig')} with metal corrects (all counted as such "
-            "objects)"
+            f"  {format_chance(left.chance)}{_bound(left)}, by the first of these, if "
+            f"{expected:g} was only a guess, which {counted(finds, 'dig')} with metal corrects "
+            "(all counted as such objects)"
         )
     return told, lines
+
+
+def _bound(left: "Remaining") -> str:
+    """Upper bound in words; none is said where it is zero, which would read as a promise."""
+    return f", with 95 % at most {left.at_most}" if left.at_most else ""

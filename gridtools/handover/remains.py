@@ -10,13 +10,20 @@ from gridtools.coverage.residual import Tally
 from gridtools.layers import Exclusion, Site, SweepWidths
 from gridtools.units import format_area, format_chance, format_length
 
-#: Ways to credit repeats, the least favourable first, in words.
+#: Ways to reckon, the least favourable first, in words.
 NAMED_WAYS = {
+    "standoff": "the first of those below, if a standoff hides all inside it",
+    "low end": "low end: the worst curve that the test passes allow, no credit for repeats of one "
+    "pass",
     "cautious": "cautious: no credit for repeats of one pass",
     "independent": "if every run is a fresh chance",
     "measured": "as repeats of the test passes say",
 }
-_PARTS = (("full", "full confidence"), ("reduced", "inside a standoff"), ("all", "search area"))
+_PARTS = (
+    ("full", "full confidence"),
+    ("reduced", "inside a standoff: little proof"),
+    ("all", "search area"),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +40,8 @@ class Remains:
         POD wanted, 0 to 1.
     tally
         POD summed over the search area.
+    low
+        The same by the worst curve that the test passes allow, or None where nothing was tested.
     excluded_m2
         Area of exclusions inside the site, by reason.
     assumptions
@@ -44,42 +53,58 @@ class Remains:
     wanted_pod: float
     tally: Tally
     excluded_m2: Mapping[str, float]
+    low: Tally | None = None
     assumptions: tuple[str, ...] = ()
+
+    def pod(self, confidence: str) -> dict[str, float]:
+        """Mean POD of ground by way, the least favourable way first."""
+        ways = self.tally.ground(confidence).pod
+        if self.low is not None:
+            ways = {**ways, "low end": self.low.ground(confidence).pod["cautious"]}
+        return in_order(ways)
+
+    @property
+    def missed(self) -> dict[str, float]:
+        """Chance that one object was missed, by way, the least favourable way first."""
+        ways = {way: 1.0 - pod for way, pod in self.pod("all").items()}
+        if self.tally.has("reduced"):
+            ways["standoff"] = (self.low or self.tally).missed_unless_full("cautious")
+        return in_order(ways)
+
+    @property
+    def missed_lines(self) -> list[str]:
+        """The same in words."""
+        return [f"{format_chance(p)}, {NAMED_WAYS[way]}" for way, p in self.missed.items()]
 
     @property
     def header(self) -> tuple[str, ...]:
         """Titles of the columns of `rows`."""
-        ways = [f"POD {way}" for way in in_order(self.tally.ground("all").pod)]
+        ways = [f"POD {way}" for way in self.pod("all")]
         return ("ground", "area", *ways, f"below {self.wanted_pod * 100:g} %")
 
     @property
     def rows(self) -> list[tuple[str, ...]]:
-        """POD by confidence."""
-        found = []
-        for confidence, title in _PARTS:
-            if self.tally.has(confidence):
-                ground = self.tally.ground(confidence)
-                found.append(
-                    (
-                        title,
-                        format_area(ground.area_m2),
-                        *(format_chance(pod) for pod in in_order(ground.pod).values()),
-                        format_area(ground.below_m2["cautious"]),
-                    )
-                )
-        return found
+        """POD by confidence, and the area below the one wanted by the first way."""
+        return [
+            (
+                title,
+                format_area(self.tally.ground(confidence).area_m2),
+                *(format_chance(pod) for pod in self.pod(confidence).values()),
+                format_area((self.low or self.tally).ground(confidence).below_m2["cautious"]),
+            )
+            for confidence, title in _PARTS
+            if self.tally.has(confidence)
+        ]
 
     @property
-    def missed(self) -> list[str]:
-        """Chance that one object was missed, by way of crediting repeats."""
-        lines = [
-            f"{format_chance(chance)}, {NAMED_WAYS[way]}"
-            for way, chance in in_order(self.tally.ground("all").missed).items()
+    def untested(self) -> list[str]:
+        """Sentence where nothing bounds the figures from below."""
+        if self.low is not None:
+            return []
+        return [
+            "No test pass bounds the POD from below: the figures rest on the lateral range curve "
+            "alone."
         ]
-        if self.tally.has("reduced"):
-            chance = self.tally.missed_unless_full("cautious")
-            lines.append(f"{format_chance(chance)}, cautious, if a standoff hides all inside it")
-        return lines
 
     @property
     def not_searched(self) -> list[str]:

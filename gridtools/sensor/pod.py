@@ -159,6 +159,24 @@ def lowest_pod_nearest(allowed: "Iterable[Allowed]", spacing_m: float, sigma_m: 
     return lowest
 
 
+def lowest_curve(allowed: "Iterable[Allowed]", spacing_m: float) -> Curve | None:
+    """Curve of those that test passes allow with the lowest POD of the nearest lane of a pass.
+
+    None where none is allowed.
+    """
+    _check(spacing_m)
+    at = np.arange(0.5, _FEW_PHASES) * spacing_m / (2 * _FEW_PHASES)
+    lowest: tuple[float, Curve] | None = None
+    for curves in allowed:
+        if len(curves.width_m):
+            mean = curves.probability(at).mean(axis=1)
+            k = int(mean.argmin())
+            if lowest is None or mean[k] < lowest[0]:
+                shape = {name: float(values[k, 0]) for name, values in curves.shape.items()}
+                lowest = float(mean[k]), curves.law(float(curves.width_m[k, 0]), **shape)
+    return lowest[1] if lowest else None
+
+
 @dataclass(frozen=True, kw_only=True)
 class PassesPod:
     """POD of two passes at right angles.

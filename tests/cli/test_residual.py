@@ -148,13 +148,34 @@ def test_residual__standoffs_and_exclusions_apart(gridtools, walked, tmp_path):
     result = gridtools("residual", walked, "--json").json
     assert result["excluded_m2"]["pond"] == pytest.approx(80.0, rel=0.01)
     assert result["reduced"]["area_m2"] == pytest.approx(80.0, rel=0.05)
-    hidden = result["missed_if_standoffs_hide_all"]["cautious"]
-    assert hidden == pytest.approx(
-        result["search_area"]["missed"]["cautious"] + 80 / 2320, abs=0.01
-    )
+    missed = result["missed"]
+    assert next(iter(missed)) == "standoff"
+    assert missed["standoff"] == pytest.approx(missed["cautious"] + 80 / 2320, abs=0.01)
     text = gridtools("residual", walked).out
     assert "pond 80.0 m²" in text
     assert "inside a standoff" in text
+
+
+def test_residual__low_end_comes_first_and_bounds_the_rest(gridtools, walked, tmp_path):
+    """Forty test passes allow worse curves than the best: what these miss is said first."""
+    rows = ["lateral_m,responded"]
+    for k in range(40):
+        x = (k % 20 - 9.5) * 0.4
+        rows.append(f"{x:.2f},{'yes' if abs(x) < 1.9 else 'no'}")
+    trials = tmp_path / "trials.csv"
+    trials.write_text("\n".join(rows))
+    assert "No test pass bounds the POD" in gridtools("residual", walked).out
+    gridtools("spacing", trials, "--job", walked, "--spacing", "2m")
+    result = gridtools("residual", walked, "--expected", "3", "--json").json
+    ways = result["missed"]
+    assert next(iter(ways)) == "low end"
+    assert list(ways.values()) == sorted(ways.values(), reverse=True)
+    assert ways["low end"] > 2 * ways["cautious"] + 0.001
+    assert result["expected"]["low end"]["chance"] >= result["expected"]["cautious"]["chance"]
+    out = gridtools("residual", walked, "--expected", "3").out
+    assert "No test pass" not in out
+    assert "at most 0" not in out
+    assert out.index("low end: the worst curve") < out.index("cautious: no credit")
 
 
 def test_residual__leaves_the_job_alone(gridtools, walked):

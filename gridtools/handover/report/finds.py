@@ -162,8 +162,9 @@ def remaining(contents: Contents) -> Section | None:
         paragraphs=[
             f"For {remains.what}; {remains.sweep}.",
             "Chance that one such object, placed anywhere in the search area, was missed: "
-            + "; ".join(remains.missed)
+            + "; ".join(remains.missed_lines)
             + ".",
+            *remains.untested,
             *remains.not_searched,
             *(f"{words[0].upper()}{words[1:].rstrip('.')}." for words in remains.assumptions),
             NO_PROOF,

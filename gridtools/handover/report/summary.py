@@ -41,7 +41,7 @@ def summary(contents: Contents) -> Section:
     facts.append(("Sweep width", sweep))
     facts += _results(contents)
     if contents.remains is not None:
-        chance = contents.remains.tally.ground("all").missed["cautious"]
+        chance = next(iter(contents.remains.missed.values()))
         facts.append(("Missed", f"one such object with a chance of {format_chance(chance)}"))
     return Section(
         key="summary",
