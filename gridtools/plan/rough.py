@@ -19,7 +19,7 @@ DEPTHS_M = (0.5, 1.0, 1.5, 2.0, 3.0)
 #: Objects by name and by the diameter of the ball of their volume.
 OBJECTS: tuple[tuple[str, float], ...] = (
     ("0.2 m across: valve box lid, anvil", 0.2),
-    ("0.4 m across: small engine, safe", 0.4),
+    ("0.4 m across: small engine, strongbox", 0.4),
     ("0.75 m across: 55 US gallon drum", 0.75),
     ("1.5 m across: tank, boiler, large machine", 1.5),
 )
