@@ -57,6 +57,8 @@ class Crossings:
         Accepted runs (m,) by run id, and the responses (n,) that lie on them by hit id.
     lines, tree
         Runs as lines in the frame, and their spatial index.
+    piece_tree, piece_run
+        Spatial index of the straight pieces of the runs, and the row of the run of each.
     run_start, run_unit, run_length_m
         Chord of each run: start (m, 2), unit vector (m, 2), length (m,).
     hit_run
@@ -76,6 +78,8 @@ class Crossings:
     hits: Hits
     lines: NDArray[np.object_]
     tree: shapely.STRtree
+    piece_tree: shapely.STRtree
+    piece_run: Whole
     run_start: Floats
     run_unit: Floats
     run_length_m: Floats
@@ -116,11 +120,15 @@ class Crossings:
         place, run, distance_m
             One row (p,) for each place and run, sorted by place, then run.
         """
+        # Pieces, since the boxes of long runs across the frame meet nearly everything.
         points = points_of(xy)
-        place, run = self.tree.query(points, predicate="dwithin", distance=reach_m)
-        order = np.lexsort((run, place))
-        place, run = place[order].astype(np.int64), run[order].astype(np.int64)
-        return place, run, np.asarray(shapely.distance(points[place], self.lines[run]))
+        place, piece = self.piece_tree.query(points, predicate="dwithin", distance=reach_m)
+        run = self.piece_run[piece]
+        distance = np.asarray(shapely.distance(points[place], self.piece_tree.geometries[piece]))
+        order = np.lexsort((distance, run, place))
+        place, run, distance = place[order].astype(np.int64), run[order], distance[order]
+        first = (np.diff(place, prepend=-1) != 0) | (np.diff(run, prepend=-1) != 0)
+        return place[first], run[first], distance[first]
 
 
 def members(start: Whole, rows: Whole) -> tuple[Whole, Whole]:
@@ -169,6 +177,7 @@ def build_crossings(runs: Runs, hits: Hits, lanes: Lanes, *, sigma_m: float) -> 
     start = shapely.get_coordinates(shapely.get_point(lines, 0)).reshape(-1, 2)
     finish = shapely.get_coordinates(shapely.get_point(lines, -1)).reshape(-1, 2)
     length = np.linalg.norm(finish - start, axis=1)
+    pieces, piece_run = _pieces(lines)
     unit = unit_vector(runs.heading_deg - frame.bearing_deg)
     straight = length > 0
     unit[straight] = (finish - start)[straight] / length[straight, None]
@@ -178,6 +187,8 @@ def build_crossings(runs: Runs, hits: Hits, lanes: Lanes, *, sigma_m: float) -> 
         hits=hits,
         lines=lines,
         tree=shapely.STRtree(lines),
+        piece_tree=shapely.STRtree(pieces),
+        piece_run=piece_run,
         run_start=start,
         run_unit=unit,
         run_length_m=length,
@@ -189,6 +200,14 @@ def build_crossings(runs: Runs, hits: Hits, lanes: Lanes, *, sigma_m: float) -> 
         hits_by_run=np.argsort(hit_run[order], kind="stable"),
         run_hits=np.searchsorted(np.sort(hit_run[order]), np.arange(len(runs) + 1)),
     )
+
+
+def _pieces(lines: NDArray[np.object_]) -> tuple[NDArray[np.object_], Whole]:
+    """Straight pieces of all lines, and the row of the line of each."""
+    xy, of = shapely.get_coordinates(lines, return_index=True)
+    same = of[1:] == of[:-1]
+    ends = np.stack([xy[:-1], xy[1:]], axis=1)[same]
+    return np.asarray(shapely.linestrings(ends), dtype=np.object_), of[1:][same].astype(np.int64)
 
 
 def _one_of_each(
