@@ -110,6 +110,8 @@ def main() -> None:
             shutil.copy(job, copy)
             ours.append(measured(gridtools("record", copy, log, "-q")))
             theirs.append(measured([sys.executable, "-c", READ_ONLY, log]))
+            # Each pair as it comes, for a long run on a busy machine.
+            print(*(f"{v:.1f}" for v in (*ours[-1], *theirs[-1])), file=sys.stderr, flush=True)
         with fiona.open(copy, layer="fixes") as fixes, fiona.open(copy, layer="runs") as runs:
             counts = f"{len(fixes):,} fixes, {len(runs):,} runs"
         print(f"{counts}, GPX of {log.stat().st_size / 1e6:.0f} MB")
