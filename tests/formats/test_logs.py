@@ -344,8 +344,8 @@ def test_read_log__csv_tape():
     [
         ("lane,chainage_m\n1-1,3\n1-009,3\n", "walk.csv: row 3: there is no lane 1-009"),
         ("lane,chainage_m\n1-003,3\n", "row 2: lane 1-003 is split into 1-003a, 1-003b"),
-        ("lane,chainage_m\n1-1,345\n", "row 2: chainage 345 m is not on lane 1-001"),
-        ("lane,from_m,to_m\n1-1,-3,4\n", "row 2: chainage -3 m is not on lane 1-001"),
+        ("lane,chainage_m\n1-1,345\n", "row 2: chainage 345.0 m is not on lane 1-001"),
+        ("lane,from_m,to_m\n1-1,-3,4\n", "row 2: chainage -3.0 m is not on lane 1-001"),
         ("lane,from_m,to_m\n1-1,3,3\n", "row 2: the stretch of lane 1-1 has no length"),
         ("lane,from_m,to_m,direction\n1-1,9,3,forward\n", "row 2: from_m is beyond to_m, but the"),
         (f"time,x,y\n{START}Z,7,51\n", "no fix lies within 1 km of the site"),
