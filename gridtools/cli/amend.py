@@ -63,8 +63,8 @@ def amend(
 ) -> None:
     """Strike out or correct a session (S001), run (S001-0004), hit (H0012) or check (K001).
 
-    Outcomes (O001) and permits (P001) can be struck out. Nothing is erased: the row, its old value
-    and the reason stay. Runs and hits are worked out again at once.
+    Approaches (A001), outcomes (O001) and permits (P001) can be struck out. Nothing is erased: the
+    row, its old value and the reason stay. Runs and hits are worked out again at once.
     """
     from gridtools.cli._recording import (
         read_recorded,
@@ -84,12 +84,12 @@ def amend(
         given["passed"] = given["passed"] == "pass"
     if strike == bool(given):
         raise click.UsageError("give either --strike or what to correct")
-    if row_id[:1] in ("O", "P"):
+    if row_id[:1] in ("A", "O", "P"):
         if not strike:
             raise click.UsageError(
                 f"{row_id} can only be struck out: enter it again as it should be"
             )
-        _strike_after_digging(path, row_id, reason)
+        _strike_out(path, row_id, reason)
         struck = {"id": row_id, "struck": True}
         say(struck, [f"{row_id} struck out: {reason}"], as_json=as_json, quiet=quiet)
         return
@@ -123,20 +123,24 @@ def amend(
     )
 
 
-def _strike_after_digging(path: str, row_id: str, reason: str) -> None:
-    """Strike out an outcome or a permit; a dig that has no outcome left is open again."""
+def _strike_out(path: str, row_id: str, reason: str) -> None:
+    """Strike out an approach, outcome or permit; a dig with no outcome left is open again."""
     import numpy as np
 
     from gridtools.job import Job
-    from gridtools.layers import Candidates, Digs, Outcomes, Permits
+    from gridtools.layers import Approaches, Candidates, Digs, Outcomes, Permits
     from gridtools.targets.outcomes import struck_out
 
     options = {"id": row_id, "reason": reason, "strike": True}
     with Job.open(path) as job:
-        if row_id.startswith("P"):
-            permits = struck_out(job.read(Permits), row_id, reason)
+        if row_id[:1] in ("A", "P"):
+            rows = (
+                struck_out(job.read(Approaches), row_id, reason)
+                if row_id.startswith("A")
+                else struck_out(job.read(Permits), row_id, reason)
+            )
             with job.change("amend", options) as change:
-                change.update(permits, ("struck", "note"))
+                change.update(rows, ("struck", "note"))
             return
         outcomes = struck_out(job.read(Outcomes), row_id, reason)
         dig = outcomes.dig_id[outcomes.outcome_id == row_id][0]

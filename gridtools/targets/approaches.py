@@ -105,6 +105,11 @@ def take_in_approaches(
         if key not in seen:
             fresh.append(i)
             seen.add(key)
+    struck = {
+        _key(before, i): before.approach_id[i] for i in np.flatnonzero(before.struck).tolist()
+    }
+    if again := sorted({struck[k] for i in range(len(new)) if (k := _key(new, i)) in struck}):
+        notices.append(f"{listed(again)} stays struck out: walk that approach again")
     number = next_number(before.approach_id)
     added = new.take(fresh)
     added = added.with_columns(

@@ -8,10 +8,10 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.errors import InputError, MissingError, RefusedError
-from gridtools.layers import Candidates, Digs, Evidence, Outcomes, Permits
+from gridtools.layers import Approaches, Candidates, Digs, Evidence, Outcomes, Permits
 from gridtools.targets.identity import next_number
 
-L = TypeVar("L", Outcomes, Permits)
+L = TypeVar("L", Approaches, Outcomes, Permits)
 
 NOTHING, RECHECK_ONLY = "nothing", "re-check"
 #: A hole that was stopped this much short of the depth planned says nothing about what is below.
@@ -171,7 +171,7 @@ def dig_status(digs: Digs, results: DigResults) -> NDArray[np.object_]:
 
 
 def struck_out(layer: L, row_id: str, reason: str) -> L:
-    """Outcomes or permits with one row struck out: it stays, but counts no more.
+    """Approaches, outcomes or permits with one row struck out: it stays, but counts no more.
 
     Raises
     ------
