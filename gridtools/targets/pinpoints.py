@@ -7,8 +7,9 @@ import shapely
 from numpy.typing import NDArray
 
 from gridtools.layers import Approaches, Candidates, DepthFactors, Pinpoints, Sessions
-from gridtools.targets.centre import Centre, Marks, fit_centre
+from gridtools.targets.centre import Centre, fit_centre
 from gridtools.targets.depth import depth_of, factor_in_use
+from gridtools.targets.marks import Marks
 from gridtools.units import bearing_of, counted, listed, unit_vector
 
 #: Error of telling where a response starts, and where its middle is; of a place that was taped or

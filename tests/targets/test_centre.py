@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from gridtools.targets.centre import Marks, fit_centre
+from gridtools.targets.centre import fit_centre
+from gridtools.targets.marks import Marks
 from gridtools.units import unit_vector
 
 TRUTH = np.array([480_000.0, 6_000_000.0])
