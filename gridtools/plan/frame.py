@@ -141,7 +141,8 @@ def tape_marks(
 ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Marks one tape length apart inside lines of given lengths on the tape.
 
-    None stands beside the peg at the end of its line, within 0.5 m or a tenth of a tape.
+    One that would stand beside the peg at the end of its line, within 0.5 m or a tenth of a tape,
+    stands halfway between its neighbours instead, so that no stretch is longer than the tape.
 
     Parameters
     ----------
@@ -159,10 +160,13 @@ def tape_marks(
     --------
     >>> line, reading = tape_marks(np.array([120.0, 50.3]), 50.0)
     >>> line.tolist(), reading.tolist()
-    ([0, 0], [50.0, 100.0])
+    ([0, 0, 1], [50.0, 100.0, 25.15])
     """
     beside_m = min(_BESIDE_END_M, tape_m / 10)
-    count = np.maximum(0, np.ceil((length_m - beside_m) / tape_m).astype(np.intp) - 1)
+    count = np.maximum(0, np.ceil((length_m - _ROUNDING_M) / tape_m).astype(np.intp) - 1)
     line = np.repeat(np.arange(len(length_m)), count)
     before = np.repeat(np.cumsum(count) - count, count)
-    return line, (np.arange(len(line)) - before + 1) * tape_m
+    reading = (np.arange(len(line)) - before + 1) * tape_m
+    crowded = length_m[line] - reading < beside_m
+    reading[crowded] = (reading[crowded] - tape_m + length_m[line][crowded]) / 2
+    return line, reading

@@ -20,7 +20,7 @@ def test_sensor_curve__the_chosen_one(job):
          basis="measured", dependence=0.4, low_m=3.0, high_m=4.0)  # fmt: skip
     with Job.open(job) as opened:
         found = sensor_curve(opened)
-    assert found == (HazardRate(3.5, steepness=5.0, peak=0.9), "measured", 0.4, "")
+    assert found == (HazardRate(3.5, steepness=5.0, peak=0.9), "measured", 0.4, "", None)
 
 
 def test_sensor_curve__a_width_given_since_stands_for_another_curve(job, gridtools):
