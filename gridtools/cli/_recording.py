@@ -136,6 +136,7 @@ def take_in_files(
     import shapely
 
     from gridtools.errors import InputError
+    from gridtools.field.clock import clock_notices
     from gridtools.field.intake import Counts, take_in
     from gridtools.field.outing import Walked
     from gridtools.formats.files import read_file
@@ -144,6 +145,7 @@ def take_in_files(
     from gridtools.formats.waypoints import parse_hit_filter
     from gridtools.layers import Logs, Site
 
+    now = np.datetime64("now", "ms")
     logs = job.read(Logs)
     log_ids = dict(zip(logs.sha256, logs.log_id, strict=True))
     notices: list[str] = []
@@ -184,6 +186,8 @@ def take_in_files(
                 )
             continue
         new = new.plus(taken.new)
+        for layer, what in ((taken.new.fixes, "fix"), (taken.new.hits, "hit")):
+            notices += clock_notices(layer.time_utc, what, file, now)
         if known:
             continue
         log_ids[digest] = log_id
@@ -193,7 +197,7 @@ def take_in_files(
                 name=file.replace("\\", "/").rsplit("/", 1)[-1],
                 sha256=digest,
                 content=[zlib.compress(data, _LEVEL)],
-                taken_utc=np.datetime64("now", "ms"),
+                taken_utc=now,
             )
         )
     for check in checks if len(new.sessions) else ():

@@ -130,6 +130,8 @@ def read_csv(
     for what in ("chainage", "from", "to"):
         if {f"{what}_m", f"{what}_ft"} <= set(header.columns):
             raise InputError(f"{name}: has {what}_m and {what}_ft; leave one of them out")
+    if {"lon", "lat", "x", "y"} <= set(header.columns):
+        raise InputError(f"{name}: has lon, lat and x, y, which may disagree; leave one pair out")
     kind, source = _form(header, name, as_hits)
     logs = [_log(block, kind, source, tz, header) for block in read_blocks(text, name, header)]
     same = {"kind", "geographic", "unread"}

@@ -71,6 +71,8 @@ class GpxContent:
         Waypoints.
     tracks, routes
         Names of all tracks and routes, in the order of the file.
+    no_zone
+        How many times state no zone; they are taken as UTC.
     """
 
     lonlat: NDArray[np.float64]
@@ -80,6 +82,7 @@ class GpxContent:
     waypoints: Waypoints
     tracks: tuple[str, ...]
     routes: tuple[str, ...]
+    no_zone: int = 0
 
 
 def read_gpx(data: bytes, name: str) -> GpxContent:
@@ -127,6 +130,7 @@ class _Reader:
         self.finish: Callable[[], None] = lambda: None
         self.blocks: list[tuple[NDArray[np.float64], NDArray[np.float64], Times]] = []
         self.done = 0
+        self.no_zone = 0
         self.tracks: list[str] = []
         self.routes: list[str] = []
         self.track_starts: list[int] = []
@@ -271,7 +275,8 @@ class _Reader:
             self._numbers(texts[:count], what)
             for texts, what in ((self.lat, "lat"), (self.lon, "lon"))
         )
-        times, _, bad = parse_times(self.times[:count])
+        times, naive, bad = parse_times(self.times[:count])
+        self.no_zone += int(naive.sum())
         if bad.any():
             k = int(np.flatnonzero(bad)[0])
             raise InputError(
@@ -339,6 +344,7 @@ class _Reader:
             waypoints=self._waypoint_columns(),
             tracks=tuple(self.tracks),
             routes=tuple(self.routes),
+            no_zone=self.no_zone,
         )
 
     def _waypoint_columns(self) -> Waypoints:
@@ -353,7 +359,8 @@ class _Reader:
                     place = f"{self.name}, line {int(waypoint['line']):,}"
                     raise InputError(_bad_position(place, text, what, limit))
                 lonlat[i, axis] = float(text)
-        time, _, bad = parse_times(texts.pop("time").tolist())
+        time, naive, bad = parse_times(texts.pop("time").tolist())
+        self.no_zone += int(naive.sum())
         if bad.any():
             waypoint = self.waypoints[int(np.flatnonzero(bad)[0])]
             raise InputError(

@@ -281,6 +281,10 @@ def _far_notice(count: int, what: str, name: str) -> list[str]:
 def _from_gpx(content: GpxContent, name: str, job: _Job, walk_times: Times) -> RawLog:
     timed = ~np.isnat(content.time)
     notices = _untimed_tracks(content, timed, name, job)
+    if content.no_zone:
+        notices.append(
+            f"{name}: {counted(content.no_zone, 'time')} without a zone taken as UTC, as GPX says"
+        )
     if not len(content.lonlat) and not len(content.waypoints):
         raise InputError(f"{name} holds no track points and no waypoints: nothing to record")
     xy = _project(content.lonlat, job)

@@ -68,7 +68,7 @@ WORDS = {
     "column twice by another name": "two columns for lon",
     "no lat": "name the columns",
     "no time": "name the columns",
-    "columns of two forms": "within 1 km",
+    "columns of two forms": "leave one pair out",
     "too few cells": "row 2",
     "too many cells": "4 values",
     "quote not closed": "row 2",
