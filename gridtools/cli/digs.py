@@ -105,6 +105,7 @@ def digs(
     )
     from gridtools.plan.area import no_go
     from gridtools.targets.digs import Ground, plan_digs
+    from gridtools.targets.nearby import group_of
     from gridtools.targets.permits import new_permits, parse_kinds, parse_permit
 
     with Job.open(path) as job:
@@ -115,22 +116,27 @@ def digs(
         previous, stated = _expect(job.read(Digs), expected)
         site, exclusion = job.read(Site), job.read(Exclusion)
         found = job.read(Candidates)
+        ground = Ground(
+            interference=job.read(Interference),
+            exclusion=exclusion,
+            permits=Permits.concat([known, entered]),
+            site=shapely.union_all(site.geometry),
+            no_go=no_go(site, exclusion),
+        )
         plan = plan_digs(
             found,
             job.read(Pinpoints),
-            Ground(
-                interference=job.read(Interference),
-                exclusion=exclusion,
-                permits=Permits.concat([known, entered]),
-                site=shapely.union_all(site.geometry),
-                no_go=no_go(site, exclusion),
-            ),
+            ground,
             rules,
             previous=previous,
             outcomes=job.read(Outcomes),
             budget_hours=budget,
         )
         notices = stale_notices(job, "candidates", "pinpoints")
+        kinds = sorted(set(ground.interference.kind))
+        if kinds:
+            taken = ", ".join(f"{kind or 'no kind'}: {group_of(kind)}" for kind in kinds)
+            notices.append(f"sources of interference taken as {taken}")
         if not len(found):
             notices.append("the job has no candidates yet: find them with gridtools candidates")
         options = {

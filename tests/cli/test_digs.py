@@ -145,6 +145,7 @@ def test_digs__service_near_by(gridtools, found, tmp_path):
     first = {d["dig_id"]: d for d in result["digs"]}["D001"]
     assert "hand dig near a service (gas pipe" in first["cautions"]
     assert "tolerance zone" in first["hold"]
+    assert "taken as gas pipe: service" in gridtools("digs", found, *DAY).err
 
 
 def test_digs__settings_are_kept_and_feet_are_understood(gridtools, found):

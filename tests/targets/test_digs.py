@@ -18,6 +18,7 @@ from gridtools.layers import (
 )
 from gridtools.targets.digs import FIXED_HOURS, RATE_M3PH, DigRules, Ground, plan_digs
 from gridtools.targets.holes import outlines
+from gridtools.targets.nearby import LOCATION_ERROR_M
 from gridtools.targets.permits import parse_permit
 from gridtools.units import METRES_PER_UNIT
 
@@ -140,15 +141,16 @@ def test_plan_digs__depth_counts_as_deep_as_the_top_may_lie():
     assert "protective system (1.7 m deep)" in digs.cautions[0]
 
 
-@given(st.floats(-6.0, 6.0), st.sampled_from(["gas pipe", "cable", "water main", ""]))
+@given(st.floats(-6.0, 6.0), st.sampled_from(["gas pipe", "cable", "HV line", ""]))
 def test_plan_digs__never_in_a_tolerance_zone_without_the_caution(x, kind):
     where = ground(interference=source(kind, x), permits=SERVICES)
     digs = plan(found(1), where=where).digs
     hole = outlines(np.zeros((1, 2)), digs.top_length_m, digs.top_width_m, digs.axis_deg)[0]
     distance = shapely.distance(hole, shapely.LineString([(x, -100), (x, 100)]))
-    if distance <= 24 * METRES_PER_UNIT["in"]:
+    reach = 24 * METRES_PER_UNIT["in"] + LOCATION_ERROR_M
+    if distance <= reach:
         assert "hand dig near a service" in digs.cautions[0]
-    elif distance > 24 * METRES_PER_UNIT["in"] + 0.02:
+    elif distance > reach + 0.02:
         assert "hand dig" not in digs.cautions[0]
 
 
@@ -164,7 +166,7 @@ def test_plan_digs__near_a_service_it_waits_for_the_owner_and_is_dug_by_hand():
 
 def test_plan_digs__tolerance_in_inches():
     """The hole reaches to 2.92 m east; 18 in (0.46 m) and 24 in are what states require."""
-    where = ground(interference=source("gas pipe", 3.5), permits=SERVICES)
+    where = ground(interference=source("gas pipe, QL-B", 3.5), permits=SERVICES)
     assert "hand dig" in plan(found(1), where=where, tolerance_m=24 * 0.0254).digs.cautions[0]
     assert "hand dig" not in plan(found(1), where=where, tolerance_m=18 * 0.0254).digs.cautions[0]
 

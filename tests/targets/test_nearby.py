@@ -43,6 +43,27 @@ def test_overhead__ten_feet():
         ("", SERVICE),
         ("overhead cable", OVERHEAD),
         ("power line", OVERHEAD),
+        ("underground power line", SERVICE),
+        ("buried overhead cable", SERVICE),
+        *(
+            (kind, SERVICE)
+            for kind in (
+                "HV line",
+                "LV",
+                "fuel line",
+                "sewage",
+                "manhole",
+                "septic tank",
+                "gully",
+                "steam",
+                "chamber",
+                "hydrant",
+                "something else",
+                "postal cable",
+                "fence over a manhole",
+            )
+        ),
+        *((kind, METALWORK) for kind in ("wire fence", "Gate", "scrap heap", "shed roof")),
         ("fence", METALWORK),
         ("parked plant", METALWORK),
     ],
@@ -58,9 +79,17 @@ def test_sources_near__distance_is_from_the_source_not_from_its_zone():
 
 
 def test_sources_near__outside_the_tolerance_zone_is_not_near():
-    assert sources_near(line("gas pipe", 1.7), HOLE) == [[]]
-    (near,) = sources_near(line("gas pipe", 1.7), HOLE, tolerance_m=0.75)
+    located = "gas pipe, quality level B"
+    assert sources_near(line(located, 1.7), HOLE) == [[]]
+    (near,) = sources_near(line(located, 1.7), HOLE, tolerance_m=0.75)
     assert len(near) == 1
+
+
+def test_sources_near__a_line_from_records_may_lie_a_metre_off():
+    """1 m: common practice, no source."""
+    for kind, x, count in [("gas pipe", 2.5, 1), ("gas pipe QL-D", 2.5, 1), ("gas pipe", 2.7, 0),
+                           ("gas pipe QL-A", 2.5, 0)]:  # fmt: skip
+        assert len(sources_near(line(kind, x), HOLE)[0]) == count
 
 
 def test_sources_near__a_hole_on_the_service():
