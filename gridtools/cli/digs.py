@@ -7,6 +7,8 @@ import click
 from gridtools.cli.options import LENGTH, POSITIVE_LENGTH, job_argument, output_options
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from gridtools.job import Job
     from gridtools.layers import DigPegs, Digs
     from gridtools.targets.digs import DigRules
@@ -36,6 +38,12 @@ if TYPE_CHECKING:
     "--tolerance",
     type=POSITIVE_LENGTH,
     help="Distance from a buried service within which digging is by hand (24in).",
+)
+@click.option(
+    "--object-height",
+    type=LENGTH,
+    help="Height assumed for the object: cautions count from the depth at which it is freed "
+    "(0.6m, assumed).",
 )
 @click.option(
     "--least-chance",
@@ -74,6 +82,9 @@ if TYPE_CHECKING:
     metavar="DAY",
     help="Day of digging, on which permits must be valid (today).",
 )
+@click.option(
+    "--tz", metavar="ZONE", help="Zone whose day is today, as in Europe/Lisbon (this computer's)."
+)
 @output_options
 def digs(
     path: str,
@@ -81,6 +92,7 @@ def digs(
     permits: tuple[str, ...],
     expected: tuple[str, ...],
     on: Any,
+    tz: str | None,
     as_json: bool,
     quiet: bool,
     **given: Any,
@@ -91,7 +103,7 @@ def digs(
     from gridtools.cli._settings import stale_notices
     from gridtools.cli.output import records, say
     from gridtools.handover.cautions import NO_PROOF
-    from gridtools.handover.dig_cautions import DEFERENCE
+    from gridtools.handover.dig_cautions import DEFERENCE, checked_text
     from gridtools.job import Job
     from gridtools.layers import (
         Candidates,
@@ -110,7 +122,7 @@ def digs(
 
     with Job.open(path) as job:
         chosen = _chosen(job, {**given, "require": _kinds(given["require"], parse_kinds)})
-        rules = _rules(chosen, parse_kinds, on)
+        rules = _rules(chosen, parse_kinds, _day(on, tz))
         known = job.read(Permits)
         entered = new_permits([parse_permit(text) for text in permits], known)
         previous, stated = _expect(job.read(Digs), expected)
@@ -143,7 +155,7 @@ def digs(
             "budget_hours": budget,
             "permits": permits,
             "expected": expected,
-            "on": rules.on.date().isoformat(),
+            "on": rules.on.isoformat(),
         }
         inputs = [Candidates, Pinpoints, Interference, Exclusion, Site, Permits, Outcomes]
         with job.change("digs", options, [*inputs, *SETTINGS, *FACTORS]) as change:
@@ -151,6 +163,7 @@ def digs(
             change.replace(plan.digs)
             change.replace(plan.pegs)
             change.update(plan.digs.take([i in stated for i in plan.digs.dig_id]), ("expected",))
+            change.set("digs_checked_on", rules.on.isoformat())
             for key, option in SETTINGS.items():
                 if given[option] is not None:
                     change.set(key, *chosen[key])
@@ -167,7 +180,13 @@ def digs(
             "hours": float(listed.hours[listed.picked].sum()),
             "on_hold": listed.dig_id[listed.hold != ""].tolist(),
         },
-        [*dig_lines(listed, plan.pegs, job.metres_per_unit), "", DEFERENCE, NO_PROOF],
+        [
+            *dig_lines(listed, plan.pegs, job.metres_per_unit),
+            "",
+            checked_text(rules.on.isoformat()),
+            DEFERENCE,
+            NO_PROOF,
+        ],
         [*notices, *plan.notices],
         as_json=as_json,
         quiet=quiet,
@@ -181,10 +200,11 @@ SETTINGS = {
     "dig_by": "by",
     "dig_rate_m3ph": "rate",
     "tolerance_m": "tolerance",
+    "object_height_m": "object_height",
     "dig_least_chance": "least_chance",
     "required_permits": "require",
 }
-_UNITS = {"upright_to_m": "m", "dig_rate_m3ph": "m3/h", "tolerance_m": "m"}
+_UNITS = {"upright_to_m": "m", "dig_rate_m3ph": "m3/h", "tolerance_m": "m", "object_height_m": "m"}
 #: Settings that outcomes teach: by how much errors of place exceed those stated.
 FACTORS = ("pinpoint_error_factor", "candidate_error_factor")
 
@@ -258,9 +278,7 @@ def _chosen(job: "Job", given: dict[str, Any]) -> dict[str, tuple[Any, str]]:
     return chosen
 
 
-def _rules(chosen: dict[str, tuple[Any, str]], parse_kinds: Any, on: Any) -> "DigRules":
-    from datetime import UTC, datetime, timedelta
-
+def _rules(chosen: dict[str, tuple[Any, str]], parse_kinds: Any, on: "date") -> "DigRules":
     from gridtools.targets.digs import DigRules
 
     names = {
@@ -269,6 +287,7 @@ def _rules(chosen: dict[str, tuple[Any, str]], parse_kinds: Any, on: Any) -> "Di
         "dig_by": "by",
         "dig_rate_m3ph": "rate_m3ph",
         "tolerance_m": "tolerance_m",
+        "object_height_m": "object_height_m",
         "dig_least_chance": "least_chance",
         "pinpoint_error_factor": "pinpoint_factor",
         "candidate_error_factor": "candidate_factor",
@@ -276,8 +295,20 @@ def _rules(chosen: dict[str, tuple[Any, str]], parse_kinds: Any, on: Any) -> "Di
     rules: dict[str, Any] = {names[k]: value for k, (value, _) in chosen.items() if k in names}
     if "required_permits" in chosen:
         rules["required"] = parse_kinds(chosen["required_permits"][0])
-    day = datetime.now(UTC) if on is None else on.replace(tzinfo=UTC) + timedelta(hours=12)
-    return DigRules(on=day, **rules)
+    return DigRules(on=on, **rules)
+
+
+def _day(on: Any, tz: str | None) -> "date":
+    """Day of digging: as given, else today in the zone, else by this computer's clock."""
+    from datetime import UTC, datetime
+
+    from gridtools.formats.times import time_zone
+
+    zone = time_zone(tz) if tz else None
+    if on is not None:
+        day: date = on.date()
+        return day
+    return datetime.now(UTC).astimezone(zone).date()
 
 
 def _expect(previous: "Digs", given: tuple[str, ...]) -> tuple["Digs", set[str]]:

@@ -98,7 +98,7 @@ def _walking(job: "Job", head: "Head") -> dict[str, bytes]:
             bearing_date=date.fromisoformat(day.text) if day else None,
             pegs=job.read(Pegs),
             infill=to_walk(infill),
-            recheck=recheck,
+            recheck=to_walk(recheck),
             outline=shapely.union_all(job.read(SearchArea).geometry),
             no_go=no_go(job.read(Site), job.read(Exclusion)),
         ),
@@ -145,6 +145,7 @@ def _digging(job: "Job", head: "Head") -> dict[str, bytes]:
         )
     if len(digs):
         xy = shapely.get_coordinates(digs.geometry)
+        checked = job.setting("digs_checked_on")
         pages["digs.pdf"] = dig_list(
             digs,
             job.read(DigPegs),
@@ -152,5 +153,6 @@ def _digging(job: "Job", head: "Head") -> dict[str, bytes]:
             lonlat=transform_xy(xy, job.metric_crs, WGS84),
             metres_per_unit=job.metres_per_unit,
             no_go=no_go(job.read(Site), job.read(Exclusion)),
+            checked_on=checked.text if checked else "",
         )
     return pages

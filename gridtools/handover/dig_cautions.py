@@ -5,6 +5,7 @@ rules of the site, and a competent person on the spot come first.
 """
 
 from collections.abc import Iterable
+from datetime import date
 from typing import NamedTuple
 
 from gridtools.targets import precautions
@@ -157,6 +158,13 @@ SPECIAL: dict[str, DigCaution] = {
             _NO_SOURCE,
         ),
         DigCaution(
+            precautions.DEEPER_WHEN_FREED,
+            "The hole as sized reaches the top of the object. Freeing it takes the depth named, "
+            "with the height assumed for it: cautions by depth count from there. Widen the hole "
+            "before it goes deeper.",
+            _NO_SOURCE,
+        ),
+        DigCaution(
             precautions.OPEN_WATER,
             "Water may break in or seep in: dig in a dry spell, keep a pump by, keep spoil and "
             "whatever leaks out of the water.",
@@ -175,6 +183,20 @@ SPECIAL: dict[str, DigCaution] = {
         ),
     )
 }  # fmt: skip
+
+
+def checked_text(day: str) -> str:
+    """For which day the holds of a dig list stand; empty if that is not known.
+
+    Examples
+    --------
+    >>> checked_text("2026-05-27")
+    'Permits checked for 27 May 2026; make the list again for another day.'
+    """
+    if not day:
+        return ""
+    on = date.fromisoformat(day)
+    return f"Permits checked for {on.day} {on:%B %Y}; make the list again for another day."
 
 
 def special_cautions(texts: Iterable[str]) -> tuple[DigCaution, ...]:

@@ -1,7 +1,7 @@
 """From candidates and pinpoints to a ranked dig list. What it rests on is in docs/digging.md."""
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
@@ -39,6 +39,8 @@ RATE_M3PH = {"hand": 0.3, "machine": 4.0}
 FIXED_HOURS = 0.5
 #: Candidates with a smaller chance of metal are not listed unless they were before.
 LEAST_CHANCE = 0.2
+#: Height of an object that nobody has seen (assumed; common practice, no source).
+OBJECT_HEIGHT_M = 0.6
 OPEN, DUG, DROPPED, GONE = "open", "dug", "dropped", "gone"
 
 
@@ -63,9 +65,13 @@ class DigRules:
     required
         Kinds of permit that every dig needs.
     on
-        When it is to be dug, for the permits.
+        Day on the spot on which it is to be dug, for the permits.
     pinpoint_factor, candidate_factor
-        By how much errors of place on this ground exceed those stated, as outcomes have shown.
+        By how much errors of place on this ground exceed those stated, as outcomes have shown;
+        one below 1 never makes a hole smaller.
+    object_height_m
+        Height of the object, assumed: the hole is that much deeper once it is freed. Cautions and
+        holds count from there; the hole's size, volume and hours reach its top only.
     """
 
     soil: str = DEFAULT_SOIL
@@ -75,9 +81,10 @@ class DigRules:
     tolerance_m: float = TOLERANCE_M
     least_chance: float = LEAST_CHANCE
     required: tuple[str, ...] = ()
-    on: datetime = field(default_factory=lambda: datetime.now(UTC))
+    on: date = field(default_factory=lambda: datetime.now().astimezone().date())
     pinpoint_factor: float = 1.0
     candidate_factor: float = 1.0
+    object_height_m: float = OBJECT_HEIGHT_M
 
     def __post_init__(self) -> None:
         if self.by not in RATE_M3PH:
@@ -242,9 +249,10 @@ def _live(
         return out
 
     unknown = np.full(len(chosen), np.nan)
-    rough = SIGMAS_90 * chosen.sigma_m * rules.candidate_factor
-    major = of_pin(pinpoints.semi_major_m * rules.pinpoint_factor, unknown)
-    minor = of_pin(pinpoints.semi_minor_m * rules.pinpoint_factor, unknown)
+    rough = SIGMAS_90 * chosen.sigma_m * max(rules.candidate_factor, 1.0)
+    factor = max(rules.pinpoint_factor, 1.0)
+    major = of_pin(pinpoints.semi_major_m * factor, unknown)
+    minor = of_pin(pinpoints.semi_minor_m * factor, unknown)
     major, minor = (np.where(np.isfinite(half), half, rough) for half in (major, minor))
     geometry = of_pin(pinpoints.geometry, chosen.geometry)
     depth, depth_sd = of_pin(pinpoints.depth_m, unknown), of_pin(pinpoints.depth_sd_m, unknown)
@@ -253,12 +261,20 @@ def _live(
     hole = size_holes(
         major, minor, depth, depth_sd, soil=rules.soil, upright_to_m=rules.upright_to_m
     )
+    freed = size_holes(
+        major,
+        minor,
+        depth + rules.object_height_m,
+        depth_sd,
+        soil=rules.soil,
+        upright_to_m=rules.upright_to_m,
+    )
     outline = geometry.copy()
     sized = np.isfinite(hole.volume_m3)
     outline[sized] = outlines(
         shapely.get_coordinates(geometry[sized]),
-        hole.top_length_m[sized],
-        hole.top_width_m[sized],
+        freed.top_length_m[sized],
+        freed.top_width_m[sized],
         axis[sized],
     )
     # Where the hole's size is unknown, what lies near the place as far as that is known counts.
@@ -274,7 +290,7 @@ def _live(
         depth_m=depth,
         at_least=np.array(["at least" in b for b in basis], dtype=np.bool_),
         error_m=major,
-        hole_depth_m=hole.depth_m,
+        hole_depth_m=freed.depth_m,
         outline=outline,
         nearby=sources_near(ground.interference, outline, tolerance_m=rules.tolerance_m),
         recheck=np.array([last_recheck(outcomes, i) for i in ids], dtype=np.object_),
@@ -307,11 +323,21 @@ def _live(
             services_permit=not lacking(ground.permits, ("services",), rules.on),
             site=ground.site,
             exclusion=ground.exclusion,
+            munitions=_munitions(previous),
         ),
         recheck=facts.recheck,
         status=OPEN,
         expected=expected,
         note=[previous.note[b] if b >= 0 else "" for b in before],
+    )
+
+
+def _munitions(digs: Digs) -> list[str]:
+    """Digs where a munition is suspected, until they are said to be dug or dropped."""
+    return sorted(
+        str(dig)
+        for dig, expected, status in zip(digs.dig_id, digs.expected, digs.status, strict=True)
+        if expected.strip().lower() == "munition" and status.strip().lower() not in (DUG, DROPPED)
     )
 
 

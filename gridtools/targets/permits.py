@@ -1,7 +1,7 @@
 """Leave to dig: which kinds the job requires, and which of them hold on a day."""
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime, time
 
 import numpy as np
 
@@ -36,8 +36,8 @@ def parse_kinds(text: str) -> tuple[str, ...]:
 def parse_permit(text: str) -> Permits:
     """One permit from ``KIND,REFERENCE,FROM,TO``, with dates as in 2026-06-01.
 
-    A permit holds from the beginning of its first day to the end of its last one, in UTC; without
-    TO it holds until it is withdrawn.
+    A permit holds from the beginning of its first day to the end of its last one; without TO it
+    holds until it is withdrawn.
 
     Raises
     ------
@@ -89,32 +89,40 @@ def new_permits(given: Sequence[Permits], known: Permits) -> Permits:
     )
 
 
-def lacking(permits: Permits, kinds: Sequence[str], on: datetime) -> list[str]:
-    """Reasons to hold, one for each kind of which no permit is valid at a time.
+def lacking(permits: Permits, kinds: Sequence[str], on: date) -> list[str]:
+    """Reasons to hold, one for each kind of which no permit is valid on a day.
+
+    Days are calendar days on the spot, as a permit states them. One without a first day is not
+    valid.
 
     Examples
     --------
     >>> permit = parse_permit("services,T-4711,2026-06-01,2026-06-14")
-    >>> lacking(permit, ["services"], datetime(2026, 6, 20, tzinfo=UTC))
+    >>> lacking(permit, ["services"], date(2026, 6, 20))
     ['services permit T-4711 ended 2026-06-14']
     """
-    at = np.datetime64(on.astimezone(UTC).replace(tzinfo=None), "ms")
+    day = np.datetime64(date(on.year, on.month, on.day), "D")
     reasons = []
     for kind in kinds:
         of_kind = permits.take((permits.kind == kind) & ~permits.struck)
-        begun = ~(of_kind.from_utc > at)
-        valid = begun & ~(of_kind.to_utc < at)
+        dated = ~np.isnat(of_kind.from_utc)
+        # NaT compares as false: no first day is not begun, no last day is not ended.
+        begun = of_kind.from_utc.astype("datetime64[D]") <= day
+        valid = begun & ~(of_kind.to_utc.astype("datetime64[D]") < day)
         if valid.any():
             continue
         if begun.any():
             past = of_kind.take(begun)
             last = past.take([int(np.argmax(past.to_utc))])
-            day = str(last.to_utc[0].astype("datetime64[D]"))
-            reasons.append(f"{kind} permit {last.reference[0]} ended {day}")
+            ended = last.to_utc[0].astype("datetime64[D]")
+            reasons.append(f"{kind} permit {last.reference[0]} ended {ended}")
+        elif dated.any():
+            ahead = of_kind.take(dated)
+            first = ahead.take([int(np.argmin(ahead.from_utc))])
+            begins = first.from_utc[0].astype("datetime64[D]")
+            reasons.append(f"{kind} permit {first.reference[0]} begins {begins}")
         elif len(of_kind):
-            first = of_kind.take([int(np.argmin(of_kind.from_utc))])
-            day = str(first.from_utc[0].astype("datetime64[D]"))
-            reasons.append(f"{kind} permit {first.reference[0]} begins {day}")
+            reasons.append(f"{kind} permit {of_kind.reference[0]} has no first day: not valid")
         else:
             reasons.append(f"no {kind} permit")
     return reasons

@@ -29,11 +29,12 @@ WAY_OUT = "way out and air"
 PROTECTION = "protective system"
 ENGINEER = "engineer's design"
 MAY_BE_DEEPER = "may lie deeper than stated"
+DEEPER_WHEN_FREED = "goes deeper when the object is freed"
 OPEN_WATER = "water near by"
 MORE_METAL = "more metal after the last lift"
 HEADINGS = (
     SUSPECTED_MUNITION, HAND_DIG, LONG_METAL, OVERHEAD_LINE, CLOSED_CONTAINER, ENGINEER,
-    PROTECTION, WAY_OUT, MAY_BE_DEEPER, OPEN_WATER, NEAR_METALWORK, MORE_METAL,
+    PROTECTION, WAY_OUT, MAY_BE_DEEPER, DEEPER_WHEN_FREED, OPEN_WATER, NEAR_METALWORK, MORE_METAL,
 )  # fmt: skip
 
 #: Open water within this distance can fill a hole (common practice, no source).
@@ -59,7 +60,7 @@ class Facts:
     at_least
         Whether the depth is only a least one.
     hole_depth_m, outline
-        Depth and outline of the hole; a point where its size is unknown.
+        Depth and outline of the hole once the object is freed; a point where its size is unknown.
     nearby
         Known sources near each hole.
     recheck
@@ -99,6 +100,8 @@ def cautions(facts: Facts, exclusion: Exclusion) -> list[str]:
             row[PROTECTION] = [f"{format_length(deep, 1)} deep"]
         if deep >= EGRESS_FROM_M:
             row[WAY_OUT] = [f"{format_length(deep, 1)} deep"]
+        if np.isfinite(deep):
+            row[DEEPER_WHEN_FREED] = [f"to {format_length(deep, 1)}"]
         if facts.at_least[i]:
             row[MAY_BE_DEEPER] = []
         if facts.recheck[i] == "responds":
@@ -130,6 +133,7 @@ def holds(
     services_permit: bool,
     site: shapely.Geometry | None,
     exclusion: Exclusion,
+    munitions: Sequence[str] = (),
 ) -> list[str]:
     """Why each dig (n,) may not be dug yet, as one text; empty if nothing speaks against it.
 
@@ -145,12 +149,19 @@ def holds(
         Outline of the site; None if there is none to keep within.
     exclusion
         Ground that holes must not reach into.
+    munitions
+        Digs where a munition is suspected and not yet dealt with: no dig of the job goes on.
     """
     out = []
     for i, outline in enumerate(facts.outline):
         consequence, reasons = facts.consequence[i], []
         if consequence == ranking.MUNITION:
             reasons.append("suspected munition: keep away and report it, not to be dug")
+        elif len(munitions):
+            reasons.append(
+                f"suspected munition at {', '.join(munitions)}: no digging until the authority has "
+                "dealt with it"
+            )
         if not facts.pinpointed[i]:
             reasons.append(
                 f"pinpoint first: its place is known to {format_length(facts.error_m[i], 1)}, "

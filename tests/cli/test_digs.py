@@ -122,6 +122,17 @@ def test_digs__permits_hold_what_the_job_requires(gridtools, found):
     assert late["picked"] == []
 
 
+def test_digs__day_checked_is_kept_and_said(gridtools, found):
+    words = "Permits checked for 10 June 2026; make the list again for another day."
+    assert words in gridtools("digs", found, *DAY).out
+    with Job.open(found) as job:
+        assert job.setting("digs_checked_on").text == "2026-06-10"
+    gridtools("sheets", found, found.parent / "sheets")
+    assert "Permits checked for 10 June 2026" in " ".join(
+        " ".join(pages_of(found.parent / "sheets" / "digs.pdf")).split()
+    )
+
+
 def test_digs__budget(gridtools, found):
     whole = gridtools("digs", found, "--json", *DAY).json
     hours = {d["dig_id"]: d["hours"] for d in whole["digs"]}

@@ -65,7 +65,7 @@ def plan(
         candidates,
         pinned(candidates) if pinpoints is None else pinpoints,
         where or ground(),
-        DigRules(on=DAY, **rule),
+        DigRules(on=DAY, **{"object_height_m": 0.0, **rule}),
         previous=previous,
         outcomes=outcomes,
         budget_hours=budget,
@@ -139,6 +139,39 @@ def test_plan_digs__cautions_by_depth(feet, wanted):
 def test_plan_digs__depth_counts_as_deep_as_the_top_may_lie():
     digs = plan(found(1), pinned(found(1), 1.2, 0.3)).digs
     assert "protective system (1.7 m deep)" in digs.cautions[0]
+
+
+def test_plan_digs__cautions_count_from_the_depth_at_which_the_object_is_freed():
+    """1.0 m to the top and 0.6 m of object pass 5 ft (1.52 m); the hole itself does not."""
+    digs = plan(found(1), pinned(found(1), 1.0), object_height_m=0.6).digs
+    assert "protective system (1.6 m deep)" in digs.cautions[0]
+    assert "goes deeper when the object is freed (to 1.6 m)" in digs.cautions[0]
+    assert digs.hole_depth_m[0] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("rule", [{"pinpoint_factor": 0.3}, {"candidate_factor": 0.3}])
+def test_plan_digs__errors_smaller_than_stated_never_shrink_a_hole(rule):
+    both = found(2)
+    pins = pinned(both.take([0]))
+    learned, plain = plan(both, pins, **rule).digs, plan(both, pins).digs
+    assert learned.error_m.tolist() == plain.error_m.tolist()
+    np.testing.assert_array_equal(learned.top_length_m, plain.top_length_m)
+
+
+@pytest.mark.parametrize(
+    ("status", "held"), [("open", True), ("", True), ("gone", True), ("dropped", False),
+                         ("dug", False)],
+)  # fmt: skip
+def test_plan_digs__a_suspected_munition_holds_every_dig_until_it_is_dealt_with(status, held):
+    before = plan(found(2)).digs
+    munition = before.dig_id == "D001"
+    before = before.with_columns(
+        expected=np.where(munition, "munition", ""), status=np.where(munition, status, "open")
+    )
+    digs = plan(found(2), previous=before).digs
+    other = digs.take(digs.dig_id == "D002")
+    assert ("suspected munition at D001" in other.hold[0]) == held
+    assert bool(other.picked[0]) != held
 
 
 @given(st.floats(-6.0, 6.0), st.sampled_from(["gas pipe", "cable", "HV line", ""]))

@@ -1,5 +1,6 @@
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 
 from gridtools.errors import InputError
@@ -34,6 +35,20 @@ def test_lacking__each_kind_by_itself():
 def test_lacking__struck_out_is_no_permit_and_no_end_holds_on():
     assert lacking(PERMIT.with_columns(struck=True), ["services"], on("2026-06-10")) != []
     assert lacking(parse_permit("other,A,2026-06-01"), ["other"], on("2036-06-10")) == []
+
+
+def test_lacking__without_a_first_day_it_is_not_valid():
+    undated = PERMIT.with_columns(from_utc=[np.datetime64("NaT", "ms")])
+    assert lacking(undated, ["services"], on("2026-06-10")) == [
+        "services permit T-4711 has no first day: not valid"
+    ]
+    assert lacking(Permits.concat([undated, PERMIT]), ["services"], on("2026-06-10")) == []
+
+
+def test_lacking__a_day_is_the_day_on_the_spot():
+    """23:30 on 31 May two hours behind UTC is 1 June in UTC: the permit has not begun."""
+    evening = datetime.fromisoformat("2026-05-31T23:30:00-02:00")
+    assert lacking(PERMIT, ["services"], evening) == ["services permit T-4711 begins 2026-06-01"]
 
 
 def test_new_permits__twice_counts_once():

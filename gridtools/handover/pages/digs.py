@@ -6,7 +6,13 @@ from numpy.typing import NDArray
 from reportlab.platypus import Flowable
 
 from gridtools.handover.cautions import NO_PROOF
-from gridtools.handover.dig_cautions import DEFERENCE, GENERAL, DigCaution, special_cautions
+from gridtools.handover.dig_cautions import (
+    DEFERENCE,
+    GENERAL,
+    DigCaution,
+    checked_text,
+    special_cautions,
+)
 from gridtools.handover.dig_words import depth_text, effort_text, hole_text, tape_texts
 from gridtools.handover.pages import layout
 from gridtools.handover.pages.drawing import SketchDrawing
@@ -34,6 +40,7 @@ def dig_list(
     lonlat: NDArray[np.float64],
     metres_per_unit: float = 1.0,
     no_go: shapely.Geometry | None = None,
+    checked_on: str = "",
 ) -> bytes:
     """Dig list in visiting order and a sheet for each dig that is ready, as PDF.
 
@@ -52,6 +59,8 @@ def dig_list(
         Length of one unit of the job's CRS, in which positions are printed.
     no_go
         Ground not to be walked, drawn on the sketches.
+    checked_on
+        Day for which permits were checked, ISO 8601, or empty.
     """
     is_open = np.array([s.strip().lower() not in _CLOSED for s in digs.status], dtype=bool)
     ready = np.flatnonzero(digs.picked & is_open)
@@ -83,6 +92,7 @@ def dig_list(
         ),
         layout.notice(
             f"<b>Before anyone digs.</b> {layout.escaped(DEFERENCE)} {layout.escaped(NO_PROOF)} "
+            f"<b>{layout.escaped(checked_text(checked_on))}</b> "
             "Suspected munition: recognise it, retreat without touching, report it to the police."
         ),
         layout.text(

@@ -3,6 +3,7 @@
 import numpy as np
 
 from gridtools.handover.cautions import NO_PROOF
+from gridtools.handover.dig_cautions import checked_text
 from gridtools.handover.dig_words import depth_text, effort_text, hole_text
 from gridtools.handover.report.contents import Contents, Section, Table
 from gridtools.handover.report.evidence import MOST_DRAWN, evidence_cards
@@ -81,9 +82,11 @@ def digs(contents: Contents) -> Section | None:
     if not len(rows):
         return None
     order = np.argsort(rows.rank, kind="stable").tolist()
+    checked = checked_text(contents.setting("digs_checked_on")[0])
     return Section(
         key="digs",
         heading="Digs",
+        paragraphs=[checked] if checked else [],
         tables=[
             Table(
                 caption="Places to dig, by rank",
