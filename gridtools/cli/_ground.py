@@ -1,6 +1,7 @@
 """Reading the ground of a job from vector files; shared by ``new`` and ``area``."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -154,10 +155,24 @@ def site_lines(site: "Site", area: "SearchArea") -> tuple[dict[str, Any], list[s
     ]
 
 
+@contextmanager
+def named(name: str) -> Iterator[None]:
+    """Within it, an error that says nothing of a file names this one."""
+    from gridtools.errors import InputError
+
+    try:
+        yield
+    except InputError as error:
+        if name in str(error):
+            raise
+        raise InputError(f"{name}: {error}") from error
+
+
 def _geometry(vector: "Vector", metric_crs: "pyproj.CRS") -> "np.ndarray[Any, Any]":
     from gridtools.geodesy import transform_geometry
 
-    return transform_geometry(vector.geometry, vector.crs, metric_crs)
+    with named(vector.name):
+        return transform_geometry(vector.geometry, vector.crs, metric_crs)
 
 
 def _texts(vector: "Vector", *names: str) -> list[str]:

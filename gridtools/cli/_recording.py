@@ -136,7 +136,7 @@ def take_in_files(
     import shapely
 
     from gridtools.errors import InputError
-    from gridtools.field.clock import clock_notices
+    from gridtools.field.doubts import clock_notices, outside_notices
     from gridtools.field.intake import Counts, take_in
     from gridtools.field.outing import Walked
     from gridtools.formats.files import read_file
@@ -146,6 +146,7 @@ def take_in_files(
     from gridtools.layers import Logs, Site
 
     now = np.datetime64("now", "ms")
+    site = shapely.union_all(job.read(Site).geometry)
     logs = job.read(Logs)
     log_ids = dict(zip(logs.sha256, logs.log_id, strict=True))
     notices: list[str] = []
@@ -157,7 +158,7 @@ def take_in_files(
         tz=time_zone(tz) if tz else None,
         sent=sent_places(job, recorded.lanes),
         hits=parse_hit_filter(hits),
-        site=shapely.union_all(job.read(Site).geometry),
+        site=site,
         walk_times=recorded.walked.fixes.time_utc,
     )
     new, counts, kept = Walked.nothing(), Counts(), list[Logs]()
@@ -188,6 +189,7 @@ def take_in_files(
         new = new.plus(taken.new)
         for layer, what in ((taken.new.fixes, "fix"), (taken.new.hits, "hit")):
             notices += clock_notices(layer.time_utc, what, file, now)
+            notices += outside_notices(layer.geometry, what, file, site)
         if known:
             continue
         log_ids[digest] = log_id

@@ -8,6 +8,9 @@ if TYPE_CHECKING:
     from gridtools.job import Job
     from gridtools.sensor.curves import Curve
 
+#: Nothing that is walked over ground sweeps wider (common practice, no source).
+MOST_SWEEP_M = 50.0
+
 
 def stored(job: "Job", key: str) -> float | None:
     """Number that the job keeps under a key, or None."""
@@ -22,6 +25,8 @@ def wanted(given: float | None, job: "Job", key: str, option: str) -> float:
     ------
     MissingError
         If there is neither; there is no default for it.
+    InputError
+        As `check_sweep`.
     """
     from gridtools.errors import MissingError
 
@@ -29,7 +34,27 @@ def wanted(given: float | None, job: "Job", key: str, option: str) -> float:
     if found is None:
         what = option.removeprefix("--").replace("-", " ")
         raise MissingError(f"{job.path} has no {what} yet: give {option}")
+    if key == "sweep_width_m":
+        check_sweep(found)
     return found
+
+
+def check_sweep(width_m: float) -> None:
+    """Refuse a sweep width that no instrument has: all ground would count as covered.
+
+    Raises
+    ------
+    InputError
+        If it is over 50 m.
+    """
+    from gridtools.errors import InputError
+    from gridtools.units import format_length
+
+    if width_m > MOST_SWEEP_M:
+        raise InputError(
+            f"a sweep width of {format_length(width_m)} is more than the "
+            f"{format_length(MOST_SWEEP_M)} that any instrument could have: check its unit"
+        )
 
 
 def sweep_basis(given: float | None, job: "Job") -> str:

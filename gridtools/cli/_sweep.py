@@ -160,8 +160,10 @@ def given_sweep(sweep_width_m: float, of: dict[str, Any], basis: str) -> Sweep:
     """Sweep width by itself, with the law that is assumed for it."""
     import numpy as np
 
+    from gridtools.cli._settings import check_sweep
     from gridtools.layers import SweepWidths
 
+    check_sweep(sweep_width_m)
     depth_m = np.nan if of["depth_m"] is None else of["depth_m"]
     row = SweepWidths.build(
         curve_id=[""],

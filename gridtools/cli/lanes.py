@@ -118,6 +118,11 @@ def lanes(
                 f"lanes {spacing:g} m apart would be more than {MOST_LANES} on this site: check "
                 "the lane spacing and its unit"
             )
+        if spacing > across:
+            raise InputError(
+                f"the lane spacing of {format_length(spacing)} is more than the whole site, "
+                f"{format_length(across)} from corner to corner: check its unit"
+            )
         doubts = [
             f"the {what} of {value:g} m is more than the site is wide: check its unit"
             for what, value in (("lane spacing", spacing), ("sweep width", sweep_width))

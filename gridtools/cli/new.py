@@ -41,7 +41,7 @@ def new(
     """
     import shapely
 
-    from gridtools.cli._ground import read_ground, site_lines
+    from gridtools.cli._ground import named, read_ground, site_lines
     from gridtools.cli.output import say
     from gridtools.formats.vector import POLYGONS, read_vector
     from gridtools.geodesy import (
@@ -59,15 +59,18 @@ def new(
 
     wanted = parse_crs(crs) if crs else None
     vector = read_vector(site, site_layer, kinds=POLYGONS, crs=wanted)
-    bounds = lonlat_bounds(vector.crs, tuple(shapely.total_bounds(vector.geometry)))
-    chosen, crs_notice = job_crs(vector.crs, bounds, wanted)
-    click.get_current_context().with_resource(shown_in(unit_factor(chosen)))
-    metric = metric_twin(chosen)
-    repaired = repair_polygons(transform_geometry(vector.geometry, vector.crs, metric), vector.name)
+    with named(vector.name):
+        bounds = lonlat_bounds(vector.crs, tuple(shapely.total_bounds(vector.geometry)))
+        chosen, crs_notice = job_crs(vector.crs, bounds, wanted)
+        click.get_current_context().with_resource(shown_in(unit_factor(chosen)))
+        metric = metric_twin(chosen)
+        outlines = transform_geometry(vector.geometry, vector.crs, metric)
+        repaired = repair_polygons(outlines, vector.name)
     names = [str(vector.rows[i].get("name") or "") for i in repaired.row]
     ground = read_ground(exclusions, buffer_m, interferences, standoff_m, controls, metric)
     boundary = Site.build(geometry=repaired.geometry, name=[n or name for n in names])
-    area = search_area(boundary, ground.exclusion, ground.interference)
+    with named(vector.name):
+        area = search_area(boundary, ground.exclusion, ground.interference)
     texts = {
         "name": name or next((n for n in names if n), ""),
         "abstract": abstract,

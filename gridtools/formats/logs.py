@@ -172,15 +172,15 @@ def _project(lonlat: NDArray[np.float64], job: _Job) -> NDArray[np.float64]:
     return xy
 
 
-def _check_near(xy: NDArray[np.float64], name: str, job: _Job) -> None:
-    """Refuse a log of which no fix is near the site."""
+def _check_near(xy: NDArray[np.float64], name: str, job: _Job, what: str = "fix") -> None:
+    """Refuse a log of which no fix, or no hit, is near the site."""
     if job.site is None or not len(xy):
         return
     low, high = np.reshape(shapely.bounds(job.site), (2, 2))
     near = ((xy > low - _FAR_M) & (xy < high + _FAR_M)).all(axis=1)
     if not near.any():
         raise InputError(
-            f"{name}: no fix lies within {_FAR_M / 1000:.0f} km of the site; is it another walk, "
+            f"{name}: no {what} lies within {_FAR_M / 1000:.0f} km of the site; is it another walk, "
             "or are the coordinates swapped or in another CRS?"
         )
 
@@ -213,6 +213,7 @@ def _from_csv(log: CsvLog, name: str, job: _Job) -> RawLog:
     if far.any():
         row = log.row[far][0]
         raise InputError(f"{name}: row {row:,}: the position is in another part of the world")
+    _check_near(xy[placed], name, job, "hit")
     if log.kind == "tape":
         return _tape_rows(log, name, job, notices)
     if job.hits.mode == "none":
@@ -304,6 +305,7 @@ def _from_gpx(content: GpxContent, name: str, job: _Job, walk_times: Times) -> R
         walk_times=walk_times,
     )
     hit = np.flatnonzero(kind == "hit")
+    _check_near(points_xy[hit], name, job, "hit")
     mark = np.flatnonzero(kind == "lane")
     texts = [hit_texts(points, int(i)) for i in hit]
     return RawLog(

@@ -275,9 +275,15 @@ def search_area(site: Site, exclusion: Exclusion, interference: Interference) ->
     }
     kept = {name: share for name, share in shares.items() if not share.is_empty}
     if not kept:
+        whole_m2 = float(shapely.union_all(site.geometry).area)
+        if whole_m2 <= SLIVER_M2:
+            raise InputError(
+                f"the site takes up less than {SLIVER_M2 * 1e4:g} cm²: check its units and CRS "
+                "(degrees may be stated as metres)"
+            )
         raise InputError(
-            "nothing is left to search: the exclusions take up the whole site; "
-            "check their outlines and buffers"
+            f"nothing of the site's {format_area(whole_m2)} is left to search: the exclusions "
+            "take it all up; check their outlines and buffers"
         )
     return SearchArea.build(
         geometry=[_multipolygon(share) for share in kept.values()],

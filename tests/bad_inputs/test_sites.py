@@ -4,6 +4,8 @@ import json
 
 import pytest
 
+from gridtools.formats.vector import read_vector
+
 from ..commands import feature_collection, run
 
 E, N = 500000, 5800000
@@ -41,14 +43,14 @@ GEOMETRIES = {
     "1e300": (area(box(1e300, 1e300)), 32633, "check which CRS"),
     "metres said to be degrees": (area(box()), 4326, "check which CRS"),
     "degrees said to be metres": (area([[15, 52], [15.001, 52], [15.001, 52.001], [15, 52]]),
-                                  32633, "nothing is left"),
+                                  32633, "degrees may be stated as metres"),
     "pole": (area([[0, 90], [90, 89.9], [180, 89.9], [0, 90]]), 4326, "no UTM zone"),
     "antimeridian": (area([[-179.99, 1], [179.99, 1], [179.99, 1.01], [-179.99, 1]]), 4326,
                      "too large"),
     "half the globe": (area([[-90, -60], [90, -60], [90, 60], [-90, 60], [-90, -60]]), 4326,
                        "too large"),
     "thousands of km": (area(box(width=3e6, height=3e6)), 32633, "too large"),
-    "a hundredth of a metre": (area(box(width=0.01, height=0.01)), 32633, "nothing is left"),
+    "a hundredth of a metre": (area(box(width=0.009, height=0.009)), 32633, "check its units"),
     "CRS unknown": (area(box()), 999999, "check which CRS"),
     "CRS of heights": (area(box()), 5773, "check which CRS"),
 }  # fmt: skip
@@ -85,6 +87,7 @@ def refused(folder, site, words):
     result = run("new", folder / "job.gpkg", "--site", site, code=1)
     assert len(result.err.splitlines()) == 1
     assert words in result.err
+    assert site.name in result.err
     assert not (folder / "job.gpkg").exists()
 
 
@@ -98,6 +101,14 @@ def test_exclusion__geometry_leaves_the_job(job, tmp_path, name):
     result = run("area", job, "--exclusion", path, code=1)
     assert len(result.err.splitlines()) == 1
     assert job.read_bytes() == before
+
+
+def test_site__wholly_excluded(tmp_path, boundary):
+    wide = feature_collection(tmp_path / "no-go.geojson", [(area(box(E - 9, N - 9, 99, 99)), {})])
+    result = run("new", tmp_path / "job.gpkg", "--site", boundary, "--exclusion", wide, code=1)
+    assert "boundary.geojson: nothing of the site's 0.240 ha is left" in result.err
+    assert "the exclusions take it all up" in result.err
+    assert not (tmp_path / "job.gpkg").exists()
 
 
 @pytest.mark.parametrize(
@@ -125,5 +136,6 @@ def test_layer__named_like_sql(tmp_path, layer):
     with fiona.open(source, "w", "GPKG", schema, "EPSG:32633", layer=layer) as out:
         out.write({"geometry": area(box()), "properties": {"where": "'; --", "order": 1}})
     before = source.read_bytes()
-    run("new", tmp_path / "job.gpkg", "--site", source, "--site-layer", layer)
+    vector = read_vector(source, layer)
+    assert vector.rows == ({"where": "'; --", "order": 1},)
     assert source.read_bytes() == before

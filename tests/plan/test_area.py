@@ -184,7 +184,7 @@ def test_search_area__all_reduced():
 
 
 def test_search_area__nothing_left():
-    with pytest.raises(InputError, match="nothing is left"):
+    with pytest.raises(InputError, match="is left to search"):
         search_area(site(box(0, 0, 9, 9)), exclusion(box(-1, -1, 10, 10)), zones())
     with pytest.raises(InputError, match="boundary"):
         search_area(Site.empty(), exclusion(), zones())

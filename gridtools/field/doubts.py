@@ -1,9 +1,13 @@
-"""Dates that a unit's clock cannot have shown."""
+"""What a log says that can hardly be: dates no clock can have shown, all places off the site."""
+
+from typing import Any
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 
 from gridtools.field.walk import Times
-from gridtools.units import counted
+from gridtools.units import counted, format_length
 
 #: GPS began in 1980; one slip of its 10-bit week number (1,024 weeks, IS-GPS-200) puts the walks
 #: of today before 2010, two of them before 1990, and a clock that was never set says 1970 or 1980.
@@ -49,6 +53,36 @@ def clock_notices(time: Times, what: str, name: str, now: np.datetime64) -> tupl
                 "miscounted; checks and sessions stand under these dates"
             )
     return tuple(notices)
+
+
+def outside_notices(
+    geometry: NDArray[np.object_], what: str, name: str, site: Any
+) -> tuple[str, ...]:
+    """Notice if there are places and all of them are outside the site.
+
+    Parameters
+    ----------
+    geometry
+        Points (n,) in metres.
+    what, name
+        What they are, and the log that they come from, for the notice.
+    site
+        Geometry of the site in metres.
+
+    Examples
+    --------
+    >>> outside_notices(shapely.points([[13, 0]]), "hit", "hits.csv", shapely.box(0, 0, 9, 9))
+    ('hits.csv: 1 hit, none inside the site, the nearest 4.0 m from it: check CRS and unit',)
+    """
+    geometry = geometry[~shapely.is_empty(geometry)]
+    shapely.prepare(site)
+    if not len(geometry) or shapely.intersects(geometry, site).any():
+        return ()
+    nearest = float(shapely.distance(geometry, site).min())
+    return (
+        f"{name}: {counted(len(geometry), what)}, none inside the site, the nearest "
+        f"{format_length(nearest, 1)} from it: check CRS and unit",
+    )
 
 
 def _said(time: np.datetime64) -> str:
