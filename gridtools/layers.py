@@ -376,7 +376,7 @@ class Recheck(Lanes):
     meaning = "short lanes whose walk would settle a candidate"
     made_by = "candidates"
     candidate_id: Annotated[Text, Col("candidate that it would settle")]
-    reason: Annotated[Text, Col("what it would tell")]
+    reason: Annotated[Text, Col("what it would tell, or closed once it serves no longer")]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

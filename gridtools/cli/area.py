@@ -39,7 +39,7 @@ def area(
         exclusion = Exclusion.concat([job.read(Exclusion), ground.exclusion])
         interference = Interference.concat([job.read(Interference), ground.interference])
         found = search_area(site, exclusion, interference)
-        lanes = Lanes.joined(job.read(Lanes), to_walk(job.read(Infill)), job.read(Recheck))
+        lanes = Lanes.joined(job.read(Lanes), to_walk(job.read(Infill)), to_walk(job.read(Recheck)))
         entering = entering_notices(lanes, no_go(site, exclusion))
         options = {"exclusion": exclusions, "interference": interferences, "control": controls}
         with job.change("area", options, [Site, Exclusion, Interference]) as change:

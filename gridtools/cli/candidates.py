@@ -39,6 +39,7 @@ def candidates(
         wanted,
     )
     from gridtools.cli.output import records, say, table
+    from gridtools.coverage.infill import to_walk
     from gridtools.field.hits import responses
     from gridtools.handover.cautions import NO_PROOF, sweep_statement
     from gridtools.job import Job
@@ -95,7 +96,7 @@ def candidates(
         {
             "candidates": records(layer.take(layer.rank.argsort(kind="stable"))),
             "edges": len(found.edges),
-            "recheck": len(found.recheck),
+            "recheck": len(to_walk(found.recheck)),
             "heading_offset_m": found.offset.offset_m,
         },
         [
@@ -116,7 +117,7 @@ def candidates(
             ),
             "",
             f"{counted(len(found.edges), 'edge')} (hits on one heading only), "
-            f"{counted(len(found.recheck), 'recheck lane')}. Heading offset "
+            f"{counted(len(to_walk(found.recheck)), 'recheck lane')}. Heading offset "
             f"{format_length(found.offset.offset_m, sign='+')} ({found.offset.basis}); "
             f"{sweep_statement(sweep_width, basis)}.",
             NO_PROOF,

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import shapely
@@ -13,7 +13,7 @@ from gridtools.coverage.infill_lines import Ground, lay_lines
 from gridtools.coverage.names import spans
 from gridtools.coverage.walked import Pass
 from gridtools.geodesy import bearings
-from gridtools.layers import Gaps, Infill
+from gridtools.layers import Gaps, Infill, Recheck
 from gridtools.plan import ground as plan_ground
 from gridtools.plan.effort import walking_seconds
 from gridtools.plan.order import arrange
@@ -25,6 +25,8 @@ from gridtools.units import bearing_of, format_area
 Geometries = NDArray[np.object_]
 Whole = NDArray[np.int64]
 
+L = TypeVar("L", Infill, Recheck)
+
 #: A gap this narrow is listed but not laned: nobody walks a lane to half of it.
 NARROW_M = 0.1
 #: Reasons of lanes that are not to walk: an accepted run is on it, or its gap is gone otherwise.
@@ -34,8 +36,8 @@ WALKED, CLOSED = "walked", "closed"
 _MANY_LEGS = 200
 
 
-def to_walk(infill: Infill) -> Infill:
-    """Infill lanes that are still to walk.
+def to_walk(lanes: L) -> L:
+    """Infill or recheck lanes that are still to walk.
 
     Examples
     --------
@@ -45,7 +47,7 @@ def to_walk(infill: Infill) -> Infill:
     >>> to_walk(rows).lane_id.tolist()
     ['1-i002']
     """
-    return infill.take((infill.reason != WALKED) & (infill.reason != CLOSED))
+    return lanes.take((lanes.reason != WALKED) & (lanes.reason != CLOSED))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -60,7 +60,7 @@ def standing(
     kinds = {
         **{f"pass {n}": lanes.take(lanes.pass_no == n) for n in np.unique(lanes.pass_no).tolist()},
         "infill": Lanes.joined(to_walk(infill)),
-        "recheck": Lanes.joined(recheck),
+        "recheck": Lanes.joined(to_walk(recheck)),
     }
     # What coverage found walked is done, though a run may span a part of the lane only.
     before = {"infill": int((infill.reason == WALKED).sum())}

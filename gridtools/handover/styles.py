@@ -265,8 +265,15 @@ STYLES: dict[type[Layer], Style] = {
         labels=_lane_labels(MISSED, _TO_WALK),
     ),
     Recheck: Style(
-        rules=(Rule(title="recheck lane", symbol=_lane(INK, (0.9, 0.9), 0.6)),),
-        labels=_lane_labels(INK, scale=_DETAIL),
+        rules=(
+            Rule(title="recheck lane", where=_TO_WALK, symbol=_lane(INK, (0.9, 0.9), 0.6)),
+            Rule(
+                title="recheck lane, closed",
+                where=(Where("reason", "=", CLOSED),),
+                symbol=(Line(colour=LIGHT, width_mm=0.4, dash_mm=(0.9, 0.9)),),
+            ),
+        ),
+        labels=_lane_labels(INK, _TO_WALK, scale=_DETAIL),
     ),
     Candidates: Style(
         rules=(

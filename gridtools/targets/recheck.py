@@ -9,6 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
 
+from gridtools.coverage.infill import CLOSED
 from gridtools.geodesy import bearings
 from gridtools.layers import Lanes, Recheck, Runs
 from gridtools.targets.compass import compass_word, unwalked
@@ -96,8 +97,9 @@ def lay_recheck(
     """Lay one lane for each question, on the heading that would tell most.
 
     Headings of the plan that were not walked come first; where all were walked, headings
-    between them are tried too. Lanes of an earlier call that were walked since stay as they are,
-    as do those that still serve; the number of a lane is never given to another.
+    between them are tried too. Lanes of an earlier call stay, so that the walk of one that is out
+    on a GPS unit or on paper still finds it; those that serve no longer are closed. The number of
+    a lane is never given to another.
 
     Parameters
     ----------
@@ -119,7 +121,7 @@ def lay_recheck(
         Metric job CRS and date, for true and magnetic bearings.
     """
     walked = np.isin(previous.lane_id, runs.lane_id)
-    keep = walked.copy()
+    reason = np.where(walked, previous.reason, CLOSED).astype(np.object_)
     fresh: list[tuple[Question, Any, float]] = []
     for question in questions:
         heading, line = _best_lane(question, headings_deg, sweep_width_m, no_go)
@@ -129,7 +131,7 @@ def lay_recheck(
         if serving is None:
             fresh.append((question, line, heading))
         else:
-            keep[serving] = True
+            reason[serving] = _reason(question, heading)
     used = [previous.lane_id, runs.lane_id[[str(i).startswith("r") for i in runs.lane_id]]]
     number = next_number(np.concatenate(used))
     seq = int(max([0, *lanes.seq, *previous.seq])) + 1
@@ -152,7 +154,7 @@ def lay_recheck(
             crs, shapely.get_x(middle), shapely.get_y(middle), new.bearing_deg, on
         )
         new = new.with_columns(true_bearing_deg=true, magnetic_bearing_deg=magnetic)
-    return Recheck.concat([previous.take(keep), new])
+    return Recheck.concat([previous.with_columns(reason=reason), new])
 
 
 def _best_lane(

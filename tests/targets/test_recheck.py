@@ -1,7 +1,13 @@
+from datetime import date
+
 import numpy as np
 import pytest
+import shapely
+from pyproj import CRS
 
-from gridtools.targets.recheck import Question, information
+from gridtools.coverage.infill import to_walk
+from gridtools.layers import Lanes, Recheck, Runs
+from gridtools.targets.recheck import Question, information, lay_recheck
 
 
 def asked(chances=(0.5, 0.4, 0.1), toward_deg=0.0):
@@ -29,3 +35,19 @@ def test_information__is_the_mutual_information_by_enumeration():
     joint = np.array([[0.3 * 0.9, 0.3 * 0.1], [0.7 * 0.01, 0.7 * 0.99]])
     apart = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0, keepdims=True)
     assert information(question, 45.0) == pytest.approx(np.sum(joint * np.log(joint / apart)))
+
+
+def test_lay_recheck__a_lane_that_serves_no_longer_is_closed_and_keeps_its_id():
+    """Its walk may still come back from a GPS unit; asked again, the same lane is open again."""
+    line = shapely.LineString([(0, -8), (0, 8)])
+    issued = Recheck.build(
+        geometry=[line], lane_id=["r001"], candidate_id="C001", bearing_deg=0.0, length_m=16.0,
+        reason="heading N not walked",
+    )  # fmt: skip
+    laid = lay_recheck(
+        [], headings_deg=[0.0, 90.0], sweep_width_m=4.0, runs=Runs.empty(), lanes=Lanes.empty(),
+        previous=issued, no_go=None, crs=CRS.from_epsg(32630), on=date(2026, 5, 1),
+    )  # fmt: skip
+    assert laid.lane_id.tolist() == ["r001"]
+    assert laid.reason.tolist() == ["closed"]
+    assert len(to_walk(laid)) == 0

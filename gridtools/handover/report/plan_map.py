@@ -209,7 +209,7 @@ def _groups(contents: Contents, pencil: "_Pencil") -> list[Group]:
     lanes = contents.of(Lanes)
     area = contents.of(SearchArea)
     gaps, covered, runs = contents.of(Gaps), contents.of(Covered), contents.of(Runs)
-    infill, recheck = to_walk(contents.of(Infill)), contents.of(Recheck)
+    infill, recheck = to_walk(contents.of(Infill)), to_walk(contents.of(Recheck))
     groups = [
         pencil.areas(
             "search",
