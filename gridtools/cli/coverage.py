@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gridtools.cli import EXIT_CHECK_FAILED
-from gridtools.cli.options import AREA, POSITIVE_LENGTH, job_argument, output_options
+from gridtools.cli.options import AREA, POSITIVE_LENGTH, FiniteRange, job_argument, output_options
 
 if TYPE_CHECKING:
     from gridtools.job import Job
@@ -31,7 +31,7 @@ _NO_GROUND_M2 = 0.05
 )
 @click.option(
     "--fail-under",
-    type=click.FloatRange(0.0, 100.0),
+    type=FiniteRange(0.0, 100.0),
     metavar="PERCENT",
     help="Exit with status 3 if a pass covered less of the search area than this.",
 )

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gridtools.cli.options import LENGTH, POSITIVE_LENGTH, job_argument, output_options
+from gridtools.cli.options import LENGTH, POSITIVE_LENGTH, FiniteRange, job_argument, output_options
 
 if TYPE_CHECKING:
     from datetime import date
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 @click.option("--by", type=click.Choice(["hand", "machine"]), help="How it is dug (by hand).")
 @click.option(
     "--rate",
-    type=click.FloatRange(0.0, min_open=True),
+    type=FiniteRange(0.0, min_open=True),
     metavar="M3/H",
     help="Cubic metres an hour, dug and filled back (by hand 0.3, by machine 4).",
 )
@@ -47,12 +47,12 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--least-chance",
-    type=click.FloatRange(0.0, 1.0),
+    type=FiniteRange(0.0, 1.0),
     help="Least chance of metal of a new dig, 0 to 1 (0.2).",
 )
 @click.option(
     "--budget",
-    type=click.FloatRange(0.0),
+    type=FiniteRange(0.0),
     metavar="HOURS",
     help="Pick the best set of ready digs that fits into these hours.",
 )

@@ -44,9 +44,24 @@ class _Measure(click.ParamType[Any]):
             number = self._parse(str(value))
         except InputError as error:
             self.fail(str(error), param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a finite length or area", param, ctx)
         if number < self._low or (self._exclusive and number == self._low):
             least = "more than" if self._exclusive else "at least"
             self.fail(f"{value!r} must be {least} {self._low:g}", param, ctx)
+        return number
+
+
+class FiniteRange(click.FloatRange):
+    """A number within bounds, as `click.FloatRange`, that is neither nan nor infinite."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Number that was typed; fails if it is out of bounds or not finite."""
+        number = float(super().convert(value, param, ctx))
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a finite number", param, ctx)
         return number
 
 
@@ -120,6 +135,6 @@ def speed_option(function: F) -> F:
     return click.option(
         "--speed",
         "speed_mps",
-        type=click.FloatRange(0.1, 3.0),
+        type=FiniteRange(0.1, 3.0),
         help="Walking speed in metres a second (1.2 unless set before).",
     )(function)

@@ -51,6 +51,11 @@ def outcomes(path: str, files: tuple[str, ...], tz: str | None, as_json: bool, q
             notices += unread
         given = placed_outcomes(raw, digs, job)
         fresh = new_outcomes(given, known)
+        held = digs.take((digs.hold != "") & np.isin(digs.dig_id, fresh.dig_id))
+        notices += [
+            f"{dig} has an outcome, but was on hold: {hold}"
+            for dig, hold in zip(held.dig_id, held.hold, strict=True)
+        ]
         everything = Outcomes.concat([known, fresh])
         results = dig_results(everything, digs)
         status = dig_status(digs, results)

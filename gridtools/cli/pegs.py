@@ -2,7 +2,7 @@
 
 import click
 
-from gridtools.cli.options import POSITIVE_LENGTH, job_argument, output_options
+from gridtools.cli.options import POSITIVE_LENGTH, FiniteRange, job_argument, output_options
 
 
 @click.command()
@@ -16,13 +16,13 @@ from gridtools.cli.options import POSITIVE_LENGTH, job_argument, output_options
 )
 @click.option(
     "--slope",
-    type=click.FloatRange(0.0, 45.0),
+    type=FiniteRange(0.0, 45.0),
     default=0.0,
     help="Slope of the ground in degrees: readings are then along the slope.",
 )
 @click.option(
     "--fall",
-    type=click.FloatRange(0.0, 360.0),
+    type=FiniteRange(0.0, 360.0),
     help="Bearing of the steepest fall; without it every line is taken to lie along the slope.",
 )
 @output_options

@@ -7,6 +7,7 @@ import click
 from gridtools.cli.options import (
     POSITIVE_LENGTH,
     SIGNED_LENGTH,
+    FiniteRange,
     job_argument,
     output_options,
 )
@@ -99,12 +100,12 @@ class _Check(click.ParamType[tuple[str, str, bool]]):
 @click.option("--tz", metavar="ZONE", help="Time zone of times that state none: Europe/Lisbon.")
 @click.option(
     "--min-speed",
-    type=click.FloatRange(0.0, min_open=True),
+    type=FiniteRange(0.0, min_open=True),
     help="Slower is standing, in metres a second (0.3 unless set before).",
 )
 @click.option(
     "--max-speed",
-    type=click.FloatRange(0.0, min_open=True),
+    type=FiniteRange(0.0, min_open=True),
     help="Faster does not count, in metres a second (2 unless set before).",
 )
 @output_options

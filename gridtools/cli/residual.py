@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gridtools.cli.options import POSITIVE_LENGTH, job_argument, output_options
+from gridtools.cli.options import POSITIVE_LENGTH, FiniteRange, job_argument, output_options
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -22,7 +22,7 @@ WANTED_POD = 90.0
 @click.option(
     "--pod",
     "pod_percent",
-    type=click.FloatRange(0.0, 100.0),
+    type=FiniteRange(0.0, 100.0),
     default=WANTED_POD,
     show_default=True,
     metavar="PERCENT",
@@ -30,7 +30,7 @@ WANTED_POD = 90.0
 )
 @click.option(
     "--expected",
-    type=click.FloatRange(0.0),
+    type=FiniteRange(0.0),
     metavar="N",
     help="Objects expected in the search area before the search: says how many may remain.",
 )

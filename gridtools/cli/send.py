@@ -35,6 +35,12 @@ FORMATS = {".gpx": "GPX", ".kml": "KML", ".geojson": "GeoJSON", ".dxf": "DXF", "
     show_default="lanes",
     help="KML, GeoJSON and DXF take several.",
 )
+@click.option(
+    "--all",
+    "all_digs",
+    is_flag=True,
+    help="digs: also those on hold, not picked, dug, dropped or gone, named so.",
+)
 @click.option("--pass", "pass_no", type=click.IntRange(1, 2), help="Send one pass only.")
 @click.option(
     "--as",
@@ -62,6 +68,7 @@ def send(
     path: str,
     out: str,
     names: tuple[str, ...],
+    all_digs: bool,
     pass_no: int | None,
     as_: str | None,
     join: bool,
@@ -86,8 +93,10 @@ def send(
     from gridtools.cli.output import say
     from gridtools.errors import InputError, RefusedError
     from gridtools.formats.files import read_file, write_files
+    from gridtools.formats.send import digs_to_send
     from gridtools.job import Job
-    from gridtools.layers import ALL_LAYERS
+    from gridtools.layers import ALL_LAYERS, Digs
+    from gridtools.units import counted
 
     suffix = Path(out).suffix.lower()
     if suffix not in FORMATS:
@@ -95,12 +104,27 @@ def send(
     gpx = {"--as": as_, "--join": join, "--max-points": max_points, "--max-name": max_name}
     csv = {"--order": order, "--no-titles": no_titles, "--number-from": number_from}
     _check_options(names, suffix, gpx, csv, pass_no)
+    if all_digs and "digs" not in names:
+        raise click.UsageError("--all goes with --layer digs")
     kinds = {layer.table: layer for layer in ALL_LAYERS}
     with Job.open(path) as job:
         name = job.setting("name")
         title = f"{name.text if name else job.path.stem}: {', '.join(names)}"
         notices = stale_notices(job, *names)
         layers = [_of_pass(job.read(kinds[layer]), pass_no) for layer in names]
+        for i, layer in enumerate(layers):
+            if isinstance(layer, Digs) and len(layer):
+                checked = job.setting("digs_checked_on")
+                layers[i] = ready = digs_to_send(
+                    layer, everything=all_digs, checked_on=checked.text if checked else ""
+                )
+                if left := len(layer) - len(ready):
+                    notices.append(
+                        f"{counted(left, 'dig')} that are not ready are left out: "
+                        "--all sends them too, named so"
+                    )
+                if not len(ready) and len(layers) == 1:
+                    raise InputError("no dig is ready: --all sends those on hold too, named so")
         empty = [layer.table for layer in layers if not len(layer)]
         if len(empty) == len(layers):
             raise InputError(f"there are no {' and no '.join(empty)} to send")
@@ -213,9 +237,10 @@ def _gpx(
 
     import shapely
 
-    from gridtools.formats.features import geometry_of, names_of
+    from gridtools.errors import InputError
+    from gridtools.formats.features import dig_words, geometry_of, names_of
     from gridtools.formats.send import GPX_MARK, As, send_lanes, send_points
-    from gridtools.layers import Lanes
+    from gridtools.layers import Digs, Lanes
     from gridtools.units import counted
 
     if isinstance(layer, Lanes):
@@ -229,11 +254,19 @@ def _gpx(
             title=title,
         )
     else:
+        names = names_of(layer)
+        if isinstance(layer, Digs) and max_name is not None:
+            longest = max((len(name) for name in names if " " in name), default=0)
+            if longest > max_name:
+                raise InputError(
+                    f"names say which digs are not ready: allow at least {longest} characters"
+                )
         sent = send_points(
-            names_of(layer),
+            names,
             shapely.get_coordinates(geometry_of(layer)),
             crs=job.metric_crs,
             kind=layer.table,
+            descs=dig_words(layer) if isinstance(layer, Digs) else None,
             max_name=max_name,
             title=title,
         )

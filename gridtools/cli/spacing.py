@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gridtools.cli.options import LENGTH, POSITIVE_LENGTH, output_options, speed_option
+from gridtools.cli.options import LENGTH, POSITIVE_LENGTH, FiniteRange, output_options, speed_option
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -30,7 +30,7 @@ TABLE_SPACINGS = (1 / 4, 1 / 3, 1 / 2, 3 / 4, 1, 2)
 @click.option(
     "--pod",
     "pod_percent",
-    type=click.FloatRange(0.0, 100.0, min_open=True, max_open=True),
+    type=FiniteRange(0.0, 100.0, min_open=True, max_open=True),
     default=WANTED_POD,
     show_default=True,
     metavar="PERCENT",
@@ -54,7 +54,7 @@ TABLE_SPACINGS = (1 / 4, 1 / 3, 1 / 2, 3 / 4, 1, 2)
 @speed_option
 @click.option(
     "--responses",
-    type=click.FloatRange(0.0),
+    type=FiniteRange(0.0),
     default=RESPONSES_PER_HA,
     show_default=True,
     help="Responses to check on a hectare, for the cheaper plan (assumed).",

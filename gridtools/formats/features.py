@@ -9,6 +9,7 @@ from pyproj import CRS
 
 from gridtools.columns import Kind, Layer
 from gridtools.geodesy import WGS84, transform_geometry
+from gridtools.layers import Digs
 
 # 1e-9 of a degree is a tenth of a millimetre.
 _DEGREE_PLACES = 9
@@ -45,6 +46,25 @@ def names_of(layer: Layer) -> list[str]:
     if first.kind is Kind.TEXT:
         return [value or title for value in values]
     return [f"{title} {value}" for value in values]
+
+
+def dig_words(digs: Digs) -> list[str]:
+    """Each dig (n,) in words: why it must wait, what to mind, its remark."""
+    return [
+        "; ".join(
+            words
+            for words in (
+                f"dig {candidate}",
+                hold and f"on hold: {hold}",
+                mind and f"mind: {mind}",
+                note,
+            )
+            if words
+        )
+        for candidate, hold, mind, note in zip(
+            digs.candidate_id, digs.hold, digs.cautions, digs.note, strict=True
+        )
+    ]
 
 
 def plain_columns(layer: Layer) -> dict[str, list[Any]]:

@@ -11,7 +11,7 @@ from pyproj import CRS
 
 from gridtools.columns import Layer
 from gridtools.errors import InputError
-from gridtools.formats.features import geometry_of, names_of, spreadsheet_text
+from gridtools.formats.features import dig_words, geometry_of, names_of, spreadsheet_text
 from gridtools.layers import Candidates, Control, Digs, Lanes, Pegs
 
 #: Letters of an order of columns, and what each stands for.
@@ -133,10 +133,7 @@ def _points(
             f"{verdict} {p:.0%}" for verdict, p in zip(layer.verdict, layer.p_metal, strict=True)
         ]
     elif isinstance(layer, Digs):
-        words = [
-            f"dig {candidate}" + (f" on hold: {hold}" if hold else "")
-            for candidate, hold in zip(layer.candidate_id, layer.hold, strict=True)
-        ]
+        words = dig_words(layer)
     return names_of(layer), shapely.get_coordinates(geometry_of(layer)), words, height_m
 
 

@@ -17,7 +17,8 @@ from gridtools.errors import InputError
 from gridtools.formats.gpx_names import OWN_TYPE, shorten_names
 from gridtools.formats.gpx_out import GpxPoint, GpxRoute, GpxTrack, write_gpx
 from gridtools.geodesy import WGS84, transform_xy
-from gridtools.layers import Lanes
+from gridtools.handover.dig_cautions import checked_text
+from gridtools.layers import Digs, Lanes
 from gridtools.units import counted
 
 As = Literal["routes", "tracks", "waypoints"]
@@ -194,6 +195,37 @@ def send_points(
         waypoints=len(points),
         notices=tuple(_name_notices(names, short, max_name)),
     )
+
+
+def digs_to_send(digs: Digs, *, everything: bool = False, checked_on: str = "") -> Digs:
+    """Digs that are ready; or all, those that are not with the reason in their name.
+
+    Parameters
+    ----------
+    digs
+        Digs of the job.
+    everything
+        Whether to send those that are not ready too.
+    checked_on
+        Day for which permits were checked, ISO 8601, added to the remark.
+    """
+    status = [s.strip().lower() for s in digs.status]
+    why = [
+        s.upper()
+        if s in ("dug", "dropped", "gone")
+        else "HOLD"
+        if hold
+        else ""
+        if picked
+        else "NOT PICKED"
+        for s, hold, picked in zip(status, digs.hold, digs.picked, strict=True)
+    ]
+    checked = checked_text(checked_on)
+    named = digs.with_columns(
+        dig_id=[f"{dig} {word}".strip() for dig, word in zip(digs.dig_id, why, strict=True)],
+        note=["; ".join(words for words in (note, checked) if words) for note in digs.note],
+    )
+    return named if everything else named.take([not word for word in why])
 
 
 @dataclass(frozen=True)

@@ -122,7 +122,9 @@ def test_digs__permits_hold_what_the_job_requires(gridtools, found):
     assert late["picked"] == []
 
 
-def test_digs__day_checked_is_kept_and_said(gridtools, found):
+def test_digs__day_checked_is_kept_and_said(gridtools, planned):
+    found = planned
+    write_found(found)
     words = "Permits checked for 10 June 2026; make the list again for another day."
     assert words in gridtools("digs", found, *DAY).out
     with Job.open(found) as job:
@@ -131,6 +133,53 @@ def test_digs__day_checked_is_kept_and_said(gridtools, found):
     assert "Permits checked for 10 June 2026" in " ".join(
         " ".join(pages_of(found.parent / "sheets" / "digs.pdf")).split()
     )
+
+
+@pytest.mark.parametrize("end", [".gpx", ".csv", ".kml", ".geojson", ".dxf"])
+def test_digs__only_those_ready_are_sent_unless_all_are_asked_for(gridtools, job, end):
+    write_found(job, pinned=[0, 1])
+    gridtools("digs", job, *DAY)
+    gis_update(job, "UPDATE digs SET status='dug' WHERE dig_id='D002'")
+    out = job.parent / f"digs{end}"
+    result = gridtools("send", job, out, "--layer", "digs")
+    text = out.read_text()
+    assert "D001" in text
+    assert not any(dig in text for dig in ("D002", "D003"))
+    assert "2 digs that are not ready are left out" in result.err
+    gridtools("send", job, out, "--layer", "digs", "--all")
+    text = out.read_text()
+    assert "D002 DUG" in text
+    assert "D003 HOLD" in text
+    if end != ".dxf":  # which has names only
+        assert "pinpoint first" in text
+        assert "possible closed container" in text
+    if end in (".gpx", ".csv"):
+        assert "Permits checked for 10 June 2026" in text
+
+
+def test_digs__a_unit_too_short_for_the_hold_in_a_name_is_refused(gridtools, job):
+    write_found(job, pinned=[0, 1])
+    gridtools("digs", job, *DAY)
+    args = ("send", job, job.parent / "a.gpx", "--layer", "digs", "--all", "--max-name", "6")
+    assert "at least 9 characters" in gridtools(*args, code=1).err
+
+
+@pytest.mark.parametrize(
+    "option", ["--budget=nan", "--budget=inf", "--rate=inf", "--rate=nan", "--least-chance=nan",
+               "--tolerance=nan"],
+)  # fmt: skip
+def test_digs__numbers_are_finite(gridtools, found, option):
+    assert "Error" in gridtools("digs", found, option, *DAY, code=2).err
+
+
+def test_outcomes__of_a_dig_on_hold_are_taken_in_with_a_note(gridtools, job):
+    write_found(job, pinned=[0, 1])
+    gridtools("digs", job, *DAY)
+    file = job.parent / "out.csv"
+    file.write_text("dig,found,metal\nD003,bolt,yes\nD001,bolt,yes\n")
+    err = gridtools("outcomes", job, file).err
+    assert "D003 has an outcome, but was on hold: pinpoint first" in err
+    assert "D001 has an outcome" not in err
 
 
 def test_digs__budget(gridtools, found):
