@@ -14,6 +14,8 @@ _WILD = 3.1
 _SCREEN = 2.0
 _CHANCE = 0.01
 _LONG_FROM = 8
+# Near enough to compare fits.
+_TRIAL_STEP_M = 1e-4
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -123,8 +125,11 @@ def _without_wild(fit: Fit) -> Fit:
         for mark in np.flatnonzero(fit.kept).tolist():
             others = fit.kept.copy()
             others[mark] = False
-            trials.append((fit_marks(fit.marks, others), mark))
-        trial, mark = min(trials, key=lambda t: (t[0].leans, t[0].chi2))
+            trials.append((fit_marks(fit.marks, others, step_m=_TRIAL_STEP_M), mark))
+        _, mark = min(trials, key=lambda t: (t[0].leans, t[0].chi2))
+        others = fit.kept.copy()
+        others[mark] = False
+        trial = fit_marks(fit.marks, others)
         if trial.freedom < 0.5 or trial.leans or not _is_wild(trial, mark):
             break
         fit = trial

@@ -22,6 +22,8 @@ AIM_SD_M = 0.5
 SHIFT_SD_M = 0.5
 #: With so many degrees of freedom the scatter of the points themselves tells their error.
 OWN_SCATTER = 5
+#: How closely a fit is worked out.
+STEP_M = 1e-11
 # A place known no better than this from the approaches alone leans on where it was expected.
 _LOST_M = 2.0
 _SURROUNDED_DEG = 170.0
@@ -112,7 +114,9 @@ class Fit:
         return np.asarray(np.linalg.pinv(normal, rcond=1e-13), dtype=np.float64)
 
 
-def fit_marks(marks: Marks, kept: Flags, theta: Real | None = None) -> Fit:
+def fit_marks(
+    marks: Marks, kept: Flags, theta: Real | None = None, *, step_m: float = STEP_M
+) -> Fit:
     """Robust fit to the marks kept.
 
     Parameters
@@ -123,6 +127,8 @@ def fit_marks(marks: Marks, kept: Flags, theta: Real | None = None) -> Fit:
         Onsets and flags (n + m,) to fit.
     theta
         Doubled bearings (n,) of the onsets, to fit a long object.
+    step_m
+        Done once no parameter moves by more.
     """
     n = len(marks.xy)
     q = _start(marks, kept, 0 if theta is None else 2)
@@ -136,7 +142,7 @@ def fit_marks(marks: Marks, kept: Flags, theta: Real | None = None) -> Fit:
             step = -np.linalg.lstsq(jacobian * root[:, None], residual * root, rcond=1e-12)[0]
             longest = np.hypot(*step[:2])
             q = q + step * min(1.0, 3.0 / max(longest, 1e-300))
-            if np.abs(step).max() < 1e-11:
+            if np.abs(step).max() < step_m:
                 break
         residual, jacobian, measured = rows_of(q, marks, kept, theta, not surrounded, leans)
         normal = jacobian.T @ jacobian
@@ -235,7 +241,7 @@ def rows_of(
     n, groups = len(marks.xy), len(q) - 3 - (2 if len(theta) else 0)
     on, flag = np.flatnonzero(kept[:n]), np.flatnonzero(kept[n:])
     away = q[:2] - marks.xy[on]
-    distance = np.maximum(np.linalg.norm(away, axis=1), 1e-9)
+    distance = np.maximum(np.hypot(away[:, 0], away[:, 1]), 1e-9)
     radial = np.zeros((len(on), len(q)))
     radial[:, :2] = away / distance[:, None]
     radial[:, 2] = -1.0
@@ -244,7 +250,8 @@ def rows_of(
     if len(theta):
         radial[:, -2:] = -np.column_stack([np.cos(theta[on]), np.sin(theta[on])])
     blocks = [((distance + radial[:, 2:] @ q[2:]) / marks.sd_m[on], radial / marks.sd_m[on, None])]
-    blocks.append(_place_rows(q, marks.flag_xy[flag], marks.flag_sd_m[flag]))
+    if len(flag):
+        blocks.append(_place_rows(q, marks.flag_xy[flag], marks.flag_sd_m[flag]))
     count = sum(len(b[0]) for b in blocks)
     aimed = on[np.isfinite(marks.heading_deg[on])]
     if aims and len(aimed):
@@ -259,9 +266,10 @@ def rows_of(
         blocks.append((q[3 : 3 + groups] / SHIFT_SD_M, rows))
     if leans:
         blocks.append(_place_rows(q, marks.expected_xy[None, :], np.array([marks.expected_sd_m])))
-    residual = np.concatenate([b[0] for b in blocks])
-    measured = np.arange(len(residual)) < count
-    return residual, np.concatenate([b[1] for b in blocks]), measured
+    residual, jacobian = (
+        blocks[0] if len(blocks) == 1 else (np.concatenate(b) for b in zip(*blocks, strict=True))
+    )
+    return residual, jacobian, np.arange(len(residual)) < count
 
 
 def _place_rows(q: Real, xy: Real, sd_m: Real) -> tuple[Real, Real]:
@@ -276,7 +284,9 @@ def _huber(residual: Real, jacobian: Real, measured: Flags) -> Real:
     """Huber's weights (k,): residuals are compared with their own standard errors."""
     if measured.sum() - jacobian.shape[1] < 2:  # no way to tell which is mistaken
         return np.ones(len(residual))
-    inverse = np.linalg.pinv(jacobian.T @ jacobian, rcond=1e-13)
+    normal = jacobian.T @ jacobian
+    # A trace of a diagonal, for what the marks leave open; far below what matters to a weight.
+    inverse = np.linalg.inv(normal + 1e-12 * normal.trace() * np.eye(len(normal)))
     spare = 1.0 - ((jacobian @ inverse) * jacobian).sum(axis=1)
     size = np.abs(residual) / np.sqrt(np.maximum(spare, 0.1))
     size = size / max(1.0, _robust_scale(residual[measured], len(inverse)))
@@ -290,4 +300,6 @@ def _robust_scale(residual: Real, parameters: int) -> float:
     free = len(residual) - parameters
     if free < OWN_SCATTER:
         return 1.0
-    return float(1.4826 * np.median(np.abs(residual)) / np.sqrt(free / len(residual)))
+    size = np.sort(np.abs(residual))  # quicker than a median for so few
+    middle = (size[(len(size) - 1) // 2] + size[len(size) // 2]) / 2
+    return float(1.4826 * middle / np.sqrt(free / len(residual)))
