@@ -201,11 +201,13 @@ def _lanes_to_send(
     from gridtools.cli._settings import fix_accuracy_m, stored
     from gridtools.coverage.infill import to_walk
     from gridtools.field.accuracy import spacing_notices
-    from gridtools.layers import Exclusion, Infill, Site
+    from gridtools.layers import Exclusion, Infill, Recheck, Site
     from gridtools.plan.area import entering_notices, no_go
 
     lanes = cast("Lanes", layer)
     if isinstance(lanes, Infill):
+        lanes = to_walk(lanes)
+    if isinstance(lanes, Recheck):
         lanes = to_walk(lanes)
     notices = entering_notices(lanes, no_go(job.read(Site), job.read(Exclusion)))
     spacing = stored(job, "lane_spacing_m")
