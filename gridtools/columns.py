@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 
 
 class Kind(Enum):
@@ -278,7 +278,9 @@ def feature_id(row_id: str) -> int:
     """
     match = _ID.fullmatch(row_id)
     if match is None:
-        raise InputError(f"{row_id!r} is not an id: a letter or a pass, and a number, as in 1-003")
+        raise InputError(
+            f"{quote(row_id)} is not an id: a letter or a pass, and a number, as in 1-003"
+        )
     group, _, number, leg = match.groups()
     if group is None and not leg:
         return int(number)

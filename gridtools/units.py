@@ -14,7 +14,7 @@ from contextvars import ContextVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 
 # International foot and US survey foot: exact by definition (NIST SP 811, appendix B.6).
 METRES_PER_UNIT = {
@@ -45,7 +45,7 @@ def _parse(text: str, units: dict[str, float], kind: str, example: str) -> float
     factor = units.get(unit or next(u for u, f in units.items() if f == 1.0))
     if match is None or factor is None or not math.isfinite(float(match.group(1))):
         raise InputError(
-            f"{text!r} is not {kind}: write a number and one of {', '.join(units)}, "
+            f"{quote(text)} is not {kind}: write a number and one of {', '.join(units)}, "
             f"for example {example}"
         )
     return float(match.group(1)) * factor

@@ -313,7 +313,7 @@ def _day(on: Any, tz: str | None) -> "date":
 
 def _expect(previous: "Digs", given: tuple[str, ...]) -> tuple["Digs", set[str]]:
     """Earlier digs with what is expected now, and which digs that was said of."""
-    from gridtools.errors import InputError, MissingError
+    from gridtools.errors import InputError, MissingError, quote
     from gridtools.targets.ranking import EXPECTED
 
     expected, stated = previous.expected.copy(), set()
@@ -321,7 +321,7 @@ def _expect(previous: "Digs", given: tuple[str, ...]) -> tuple["Digs", set[str]]
         dig, _, what = (part.strip() for part in text.partition("="))
         if what.lower() not in (*EXPECTED, "unknown"):
             raise InputError(
-                f"{text!r}: write a dig and one of {', '.join(EXPECTED)} or unknown, as in "
+                f"{quote(text)}: write a dig and one of {', '.join(EXPECTED)} or unknown, as in "
                 "D003=scrap"
             )
         if dig not in previous.dig_id:

@@ -25,13 +25,13 @@ angles (`_deg`) are degrees clockwise from grid north unless the name says other
 @click.option("--markdown", is_flag=True, help="Print the page that the documentation holds.")
 def layers(name: str | None, markdown: bool) -> None:
     """Say what each layer and column of a job holds."""
-    from gridtools.errors import InputError
+    from gridtools.errors import InputError, quote
     from gridtools.layers import ALL_LAYERS
 
     chosen = [layer for layer in ALL_LAYERS if name in (None, layer.table)]
     if not chosen:
         known = ", ".join(layer.table for layer in ALL_LAYERS)
-        raise InputError(f"there is no layer {name!r}: the layers are {known}")
+        raise InputError(f"there is no layer {quote(name)}: the layers are {known}")
     if markdown:
         click.echo(_INTRODUCTION)
     for layer in chosen:

@@ -7,7 +7,7 @@ from typing import Any, TypeVar, cast
 
 import click
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -45,10 +45,10 @@ class _Measure(click.ParamType[Any]):
         except InputError as error:
             self.fail(str(error), param, ctx)
         if not math.isfinite(number):
-            self.fail(f"{value!r} is not a finite length or area", param, ctx)
+            self.fail(f"{quote(value)} is not a finite length or area", param, ctx)
         if number < self._low or (self._exclusive and number == self._low):
             least = "more than" if self._exclusive else "at least"
-            self.fail(f"{value!r} must be {least} {self._low:g}", param, ctx)
+            self.fail(f"{quote(value)} must be {least} {self._low:g}", param, ctx)
         return number
 
 
@@ -61,7 +61,7 @@ class FiniteRange(click.FloatRange):
         """Number that was typed; fails if it is out of bounds or not finite."""
         number = float(super().convert(value, param, ctx))
         if not math.isfinite(number):
-            self.fail(f"{value!r} is not a finite number", param, ctx)
+            self.fail(f"{quote(value)} is not a finite number", param, ctx)
         return number
 
 
@@ -78,9 +78,9 @@ class _Bearing(click.ParamType[Any]):
         try:
             bearing = float(value)
         except ValueError:
-            self.fail(f"{value!r} is neither auto nor a number of degrees", param, ctx)
+            self.fail(f"{quote(value)} is neither auto nor a number of degrees", param, ctx)
         if not 0.0 <= bearing <= 360.0:
-            self.fail(f"{value!r} is not between 0 and 360 degrees", param, ctx)
+            self.fail(f"{quote(value)} is not between 0 and 360 degrees", param, ctx)
         return bearing
 
 

@@ -135,11 +135,11 @@ def pinpoint_lines(pinpoints: "Pinpoints") -> list[str]:
 
 def _session(sessions: "Sessions", wanted: str) -> str:
     """Session named, else the last one that is not struck out; empty if there is none."""
-    from gridtools.errors import MissingError
+    from gridtools.errors import MissingError, quote
 
     if wanted:
         if wanted not in sessions.session_id:
-            raise MissingError(f"the job has no session {wanted!r}")
+            raise MissingError(f"the job has no session {quote(wanted)}")
         return wanted
     live = sessions.session_id[~sessions.struck]
     return str(live[-1]) if len(live) else ""

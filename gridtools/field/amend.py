@@ -10,7 +10,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError, MissingError
+from gridtools.errors import InputError, MissingError, quote
 from gridtools.field.match import lane_lines
 from gridtools.field.outing import POSITIONS, TUNINGS, Walked
 from gridtools.field.tape import rows_of_run
@@ -33,7 +33,7 @@ _L = TypeVar("_L", Sessions, Hits, Checks)
 def _row(ids: NDArray[np.object_], row_id: str, what: str) -> int:
     found = np.flatnonzero(ids == row_id)
     if not len(found):
-        raise MissingError(f"the job has no {what} {row_id!r}")
+        raise MissingError(f"the job has no {what} {quote(row_id)}")
     return int(found[0])
 
 
@@ -121,7 +121,7 @@ def amended(
         )
     sessions = walked.sessions
     if row_id not in sessions.session_id:
-        raise MissingError(f"the job has no session, run, hit or check {row_id!r}")
+        raise MissingError(f"the job has no session, run, hit or check {quote(row_id)}")
     return replace(
         walked,
         sessions=correct_session(sessions, row_id, reason, **values)
@@ -206,7 +206,8 @@ def strike_run(
         noted[rows_of_run(tape, lane_lines(lanes), owner, runs.geometry[row])] = True
     if not mine.any() and not noted.any():
         raise MissingError(
-            f"run {run_id!r} has no fixes and no tape row of its own: record the job again first"
+            f"run {quote(run_id)} has no fixes and no tape row of its own: record the job "
+            "again first"
         )
     start = runs.start_utc[row]
     when = "" if np.isnat(start) else f" of {np.datetime_as_string(start, unit='s')}Z"
@@ -324,10 +325,10 @@ def _corrected(
         raise InputError(f"say what to correct: {', '.join(fields)}")
     for name, value in values.items():
         if name not in fields:
-            raise InputError(f"{name!r} cannot be corrected, only {', '.join(fields)}")
+            raise InputError(f"{quote(name)} cannot be corrected, only {', '.join(fields)}")
         if name in allowed and value not in allowed[name]:
             words = ", ".join(repr(word) for word in allowed[name])
-            raise InputError(f"{name} is one of {words}, not {value!r}")
+            raise InputError(f"{name} is one of {words}, not {quote(value)}")
         old = getattr(layer, name)[row]
         text = old if isinstance(old, str) else f"{old:g}"
         note = _noted(layer.note, row, f"{name} was {text or 'empty'}: {reason}")

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError, MissingError
+from gridtools.errors import InputError, MissingError, quote
 from gridtools.layers import Checks, Runs, Sessions
 from gridtools.units import counted
 
@@ -66,7 +66,7 @@ def further_checks(
     """
     rows = np.flatnonzero(sessions.session_id == session_id)
     if not len(rows):
-        raise MissingError(f"the job has no session {session_id!r}")
+        raise MissingError(f"the job has no session {quote(session_id)}")
     row = rows[0]
     if sessions.struck[row]:
         raise InputError(f"session {session_id} is struck out, so its checks tell nothing")

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.field.checks import StatedCheck, checks_of
 from gridtools.field.logs import RawLog
 from gridtools.field.match import lane_lines
@@ -194,7 +194,8 @@ def _known_lanes(lane_id: NDArray[np.object_], lanes: Lanes, what: str) -> None:
     for row, name in enumerate(lane_id):
         if name not in known:
             raise InputError(
-                f"{what} row {row + 1}: the job has no lane {name!r}; correct the lane in the log"
+                f"{what} row {row + 1}: the job has no lane {quote(name)}; "
+                "correct the lane in the log"
             )
 
 

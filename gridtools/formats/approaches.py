@@ -12,7 +12,7 @@ import numpy as np
 import pyproj
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.formats.columns import text_column
 from gridtools.formats.gpx import read_gpx
 from gridtools.formats.gpx_names import OWN_TYPE
@@ -156,7 +156,7 @@ def _from_gpx(data: bytes, name: str, crs: pyproj.CRS) -> RawApproaches:
         start_distance_m=np.array([parse_length(s[1]) if s else np.nan for s in starts]),
         accuracy_m=nothing.copy(),
         time=points.time[taken],
-        place=text_column([f"{name}, waypoint {n!r}" for n in points.name[taken]]),
+        place=text_column([f"{name}, waypoint {quote(n)}" for n in points.name[taken]]),
         notices=tuple(notices),
     )
     bad = np.flatnonzero(heading > 360.0)

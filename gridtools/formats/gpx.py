@@ -12,7 +12,7 @@ from xml.parsers import expat
 import numpy as np
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.formats.columns import text_column
 from gridtools.formats.gpx_blocks import STANDS_IN, PlainTexts, blocks
 from gridtools.formats.times import Times, parse_times
@@ -280,7 +280,7 @@ class _Reader:
         if bad.any():
             k = int(np.flatnonzero(bad)[0])
             raise InputError(
-                f"{self._place(self.done + k)}: {self.times[k]!r} is not a time as in "
+                f"{self._place(self.done + k)}: {quote(self.times[k])} is not a time as in "
                 "2026-06-01T09:30:15Z"
             )
         self.blocks.append((lat, lon, times))
@@ -364,7 +364,7 @@ class _Reader:
         if bad.any():
             waypoint = self.waypoints[int(np.flatnonzero(bad)[0])]
             raise InputError(
-                f"{self.name}, line {int(waypoint['line']):,}: {waypoint['time']!r} is not a "
+                f"{self.name}, line {int(waypoint['line']):,}: {quote(waypoint['time'])} is not a "
                 "time as in 2026-06-01T09:30:15Z"
             )
         return Waypoints(lonlat=lonlat, time=time, **texts)
@@ -390,4 +390,4 @@ def _is_within(text: str, limit: float) -> bool:
 def _bad_position(place: str, text: str, what: str, limit: float) -> str:
     if not text:
         return f"{place}: the point has no {what}"
-    return f"{place}: {what} {text!r} is not a number from -{limit:.0f} to {limit:.0f}"
+    return f"{place}: {what} {quote(text)} is not a number from -{limit:.0f} to {limit:.0f}"

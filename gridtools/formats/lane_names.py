@@ -3,7 +3,7 @@
 import re
 from collections import defaultdict
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.layers import Lanes
 from gridtools.units import format_length
 
@@ -51,12 +51,12 @@ class LaneNames:
         """
         key = _key(text)
         if key is None:
-            raise InputError(f"{text!r} is not the name of a lane, as in 1-003")
+            raise InputError(f"{quote(text)} is not the name of a lane, as in 1-003")
         if key in self._keys:
             return (self._keys[key],)
         if key[2] == _NO_LEG and key[:2] in self._legs:
             return tuple(self._legs[key[:2]])
-        raise InputError(f"there is no lane {text}")
+        raise InputError(f"there is no lane {quote(text)[1:-1]}")
 
     def one(self, text: str) -> str:
         """Id of a lane that is not split, or of one leg.
@@ -110,21 +110,26 @@ class LaneNames:
         """
         length_m = self.length_m[lane_id]
         if not 0.0 <= chainage_m <= length_m * (1.0 + _SLACK_SHARE) + _SLACK_M:
+            far = abs(chainage_m) > _FARTHEST_M
+            said = "of over 1,000 km" if far else format_length(chainage_m, 1)
             raise InputError(
-                f"chainage {format_length(chainage_m, 1)} is not on lane {lane_id}, "
+                f"chainage {said} is not on lane {lane_id}, "
                 f"which is {format_length(length_m, 1)} long"
             )
         return min(chainage_m, length_m)
 
 
 _NO_LEG = (0, "")
+# More digits than Python turns into a number would stop it.
+_LONGEST_NAME = 1000
+_FARTHEST_M = 1e6
 _LAST: _Key = ("~", 0, _NO_LEG)
 
 
 def _key(text: str) -> _Key | None:
     """Group, number and leg of a name, so that they sort as lanes do."""
     match = _NAME.fullmatch(text.strip().lower())
-    if match is None:
+    if match is None or len(text) > _LONGEST_NAME:
         return None
     group, number, leg = match.groups()
     return group, int(number), (len(leg), leg)

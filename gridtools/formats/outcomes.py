@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.formats.gpx import read_gpx
 from gridtools.formats.table import Block, decode, find_header, read_blocks
 from gridtools.formats.times import NAT
@@ -211,7 +211,7 @@ def _find(found: str, metal: str, recheck: str, where: str) -> dict[str, Any]:
 def _recheck(text: str, where: str) -> str:
     word = RECHECKS.get(text.strip().lower())
     if word is None:
-        raise InputError(f"{where}: recheck {text!r} is neither quiet nor responds")
+        raise InputError(f"{where}: recheck {quote(text)} is neither quiet nor responds")
     return word
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 
 from gridtools.columns import Layer
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.formats.features import dig_words, geometry_of, names_of, spreadsheet_text
 from gridtools.layers import Candidates, Control, Digs, Lanes, Pegs
 
@@ -44,8 +44,8 @@ def check_order(order: str) -> str:
     letters = order.upper()
     if len(set(letters)) < len(letters) or not set("PNE") <= set(letters) <= set(COLUMNS):
         raise InputError(
-            f"{order!r} is no order of columns: each letter once, P point, N northing, E easting, "
-            "Z height, D description, the first three at least, as in PNEZD"
+            f"{quote(order)} is no order of columns: each letter once, P point, N northing, "
+            "E easting, Z height, D description, the first three at least, as in PNEZD"
         )
     return letters
 

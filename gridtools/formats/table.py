@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.formats.times import Times, parse_times, to_utc
 
 # A million rows held as lists at once are slow: blocks stay in the processor's cache.
@@ -118,7 +118,7 @@ class Block:
         if bad.any():
             row = int(np.flatnonzero(bad)[0])
             value = self.cells[column][row].strip()
-            quoted = f": {value!r}" if value else ""
+            quoted = f": {quote(value)}" if value else ""
             raise InputError(
                 f"{self.name}: {what} at row {self.lines[row]:,}, column {column}{quoted}"
             )

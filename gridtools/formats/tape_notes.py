@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.field.logs import RawLog
 from gridtools.formats.columns import text_column
 from gridtools.formats.lane_names import LANE, LaneNames
@@ -137,7 +137,7 @@ class _Note:
         return f"{self.name}, line {self.line:,}"
 
     def unreadable(self, words: str) -> InputError:
-        return InputError(f"{self.place}: cannot read {words.strip()!r}; {_HOW}")
+        return InputError(f"{self.place}: cannot read {quote(words.strip())}; {_HOW}")
 
     def read_line(self, line: str) -> None:
         if match := _DATE.fullmatch(line):
@@ -192,13 +192,13 @@ class _Note:
         match = _HIT.fullmatch(clause.strip())
         if match is None:
             raise InputError(
-                f"{self.place}: cannot read {clause.strip()!r}; write a hit as in "
+                f"{self.place}: cannot read {quote(clause.strip())}; write a hit as in "
                 "hit 1-004 at 12.5 m, strength 40"
             )
         lane_text, number, unit, rest = match.groups()
         more = rf"\s*(?:,|&|\band\b)\s*{_NUMBER}\s*{_UNIT}|.*(?:,|\band\b)\s*{LANE}"
         if re.match(more, rest, re.I):
-            raise InputError(f"{self.place}: write each hit on its own line, not {clause!r}")
+            raise InputError(f"{self.place}: write each hit on its own line, not {quote(clause)}")
         lane = self._located(self.lanes.one, lane_text)
         chainage_m = self._on_lane(lane, _metres(number, unit))
         rest, strength = _cut(rest, rf"\bstrength\s*[:=]?\s*({_NUMBER})")

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 
 Times = NDArray[np.datetime64]
 Mask = NDArray[np.bool_]
@@ -42,7 +42,7 @@ def time_zone(name: str) -> ZoneInfo:
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError) as error:
         raise InputError(
-            f"{name!r} is not a time zone: give its name as in Europe/Berlin or UTC"
+            f"{quote(name)} is not a time zone: give its name as in Europe/Berlin or UTC"
         ) from error
 
 
@@ -61,7 +61,7 @@ def one_time(text: str, zone: ZoneInfo | None) -> np.datetime64:
     """
     times, naive, bad = parse_times([text])
     if bad[0] or not text.strip():
-        raise InputError(f"{text!r} is not a time as in 2026-06-01T09:30:15Z")
+        raise InputError(f"{quote(text)} is not a time as in 2026-06-01T09:30:15Z")
     if naive[0]:
         if zone is None:
             raise InputError(

@@ -23,7 +23,7 @@ import shapely
 import shapely.geometry
 from numpy.typing import NDArray
 
-from gridtools.errors import FileError, InputError
+from gridtools.errors import FileError, InputError, quote
 
 POLYGONS = ("Polygon", "MultiPolygon")
 POINTS = ("Point", "MultiPoint")
@@ -117,7 +117,7 @@ def read_vector(
         if not layers:
             raise InputError(f"{path} has no layers")
         if layer is not None and layer not in layers:
-            raise InputError(f"{path} has no layer {layer!r}; it has {', '.join(layers)}")
+            raise InputError(f"{path} has no layer {quote(layer)}; it has {', '.join(layers)}")
         chosen = layer or _choose(source, layers, kinds, path)
         name = f"{path}, layer {chosen}" if len(layers) > 1 else str(path)
         driver, found, shapes, rows = _load(source, chosen, name)

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.formats.gpx import Waypoints
 from gridtools.formats.gpx_names import OWN_TYPE, is_name_of
 from gridtools.formats.lane_names import LANE, LaneNames
@@ -78,7 +78,7 @@ def parse_hit_filter(text: str) -> HitFilter:
     ):
         return HitFilter(mode, pattern.strip())  # type: ignore[arg-type]
     raise InputError(
-        f"{text!r} does not say which waypoints are hits: write auto, all, none or name=hit*"
+        f"{quote(text)} does not say which waypoints are hits: write auto, all, none or name=hit*"
     )
 
 

@@ -10,7 +10,7 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.exceptions import CRSError
 from pyproj.transformer import TransformerGroup
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.geodesy.distortion import scale_range
 from gridtools.geodesy.transform import WGS84, horizontal, metric_twin, projected
 
@@ -68,7 +68,7 @@ def parse_crs(text: str) -> CRS:
         return CRS.from_user_input(text)
     except CRSError as error:
         raise InputError(
-            f"{text!r} is not the code of a CRS: give one such as EPSG:32633"
+            f"{quote(text)} is not the code of a CRS: give one such as EPSG:32633"
         ) from error
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from pyproj import CRS
 
 from gridtools.columns import Column, Kind, Layer, feature_id
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.geodesy import unit_factor
 from gridtools.job.connection import clear_errors, connect, is_damage
 from gridtools.job.create import create_job
@@ -168,7 +168,7 @@ def _with_ids(
     for row in stored:
         row_id = row[at]
         if not isinstance(row_id, str) or row_id in seen or not _is_id(row_id):
-            losses.append(Loss(layer.table, f"row with fid {row[0]}: its id is {row_id!r}"))
+            losses.append(Loss(layer.table, f"row with fid {row[0]}: its id is {quote(row_id)}"))
             continue
         seen.add(row_id)
         kept.append(row)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gridtools.columns import Column, Kind, Layer
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 
 FID = "fid"
 GEOMETRY = "geom"
@@ -57,7 +57,7 @@ def encode_column(layer: Layer, column: Column) -> list[Any]:
         if not all(issubclass(kind, wanted) for kind in set(map(type, given))):
             i = next(i for i, value in enumerate(given) if not isinstance(value, wanted))
             raise InputError(
-                f"layer {layer.table}, row {i + 1}: {column.name} is {given[i]!r}, "
+                f"layer {layer.table}, row {i + 1}: {column.name} is {quote(given[i])}, "
                 f"not {column.kind.value}"
             )
         return [value or None for value in given]
@@ -140,6 +140,8 @@ def _times(name: str, texts: tuple[str | None, ...]) -> NDArray[np.datetime64]:
         except (ValueError, OverflowError):
             utc = None
         if utc is None:
-            raise BadValue(int(i), f"{name} is {text!r}: write UTC, as in 2026-05-01T10:00:00Z")
+            raise BadValue(
+                int(i), f"{name} is {quote(text)}: write UTC, as in 2026-05-01T10:00:00Z"
+            )
         times[i] = np.datetime64(utc, "ms")
     return times

@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 
 BASES = ("given", "measured", "assumed")
 
@@ -33,7 +33,7 @@ class Setting:
 
     def __post_init__(self) -> None:
         if self.basis not in BASES:
-            raise InputError(f"a setting is {', '.join(BASES)}: not {self.basis!r}")
+            raise InputError(f"a setting is {', '.join(BASES)}: not {quote(self.basis)}")
         if isinstance(self.value, float) and not math.isfinite(self.value):
             raise InputError(f"a setting cannot be {self.value}")
 
@@ -58,5 +58,5 @@ class Setting:
         except ValueError:
             number = math.nan
         if not math.isfinite(number):
-            raise InputError(f"the setting {self.value!r} is not a number: set it again")
+            raise InputError(f"the setting {quote(self.value)} is not a number: set it again")
         return number

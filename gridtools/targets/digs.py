@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.layers import (
     Candidates,
     DigPegs,
@@ -21,7 +21,7 @@ from gridtools.layers import (
 )
 from gridtools.targets import ranking
 from gridtools.targets.dig_pegs import place_pegs
-from gridtools.targets.holes import DEFAULT_SOIL, SIGMAS_90, outlines, size_holes
+from gridtools.targets.holes import DEFAULT_SOIL, SIDE_SLOPE, SIGMAS_90, outlines, size_holes
 from gridtools.targets.identity import next_number
 from gridtools.targets.nearby import SERVICE, TOLERANCE_M, sources_near
 from gridtools.targets.permits import lacking
@@ -88,7 +88,7 @@ class DigRules:
 
     def __post_init__(self) -> None:
         if self.by not in RATE_M3PH:
-            raise InputError(f"digging is by {' or '.join(RATE_M3PH)}, not by {self.by!r}")
+            raise InputError(f"digging is by {' or '.join(RATE_M3PH)}, not by {quote(self.by)}")
         if self.rate_m3ph is not None and not self.rate_m3ph > 0:
             raise InputError("the rate of digging must be more than 0 m³ an hour")
 
@@ -199,10 +199,12 @@ def plan_digs(
     )
     sized = live.take(np.isfinite(live.volume_m3))
     xy = shapely.get_coordinates(sized.geometry)
+    # Outside the hole as it will be when the object is freed, or the last lift takes the pegs.
+    wider = 2.0 * SIDE_SLOPE[rules.soil] * rules.object_height_m
     pegs = place_pegs(
         sized.dig_id,
         xy,
-        outlines(xy, sized.top_length_m, sized.top_width_m, sized.axis_deg),
+        outlines(xy, sized.top_length_m + wider, sized.top_width_m + wider, sized.axis_deg),
         sized.axis_deg,
         ground.walkable,
     )
@@ -383,10 +385,11 @@ def _notices(live: Digs, rules: DigRules, status: NDArray[np.object_]) -> list[s
         out.append("ground taken as type C (1½ to 1), as for ground that nobody has classified")
     odd = sorted(set(status) - {"", OPEN, DUG, DROPPED, GONE})
     if odd:
-        out.append(f"status {odd[0]!r} is none of open, dug, dropped and gone: taken as open")
+        out.append(f"status {quote(odd[0])} is none of open, dug, dropped and gone: taken as open")
     strange = sorted({e for e in live.expected if e and e.strip().lower() not in ranking.EXPECTED})
     if strange:
         out.append(
-            f"expected {strange[0]!r} is none of {', '.join(ranking.EXPECTED)}: taken as unknown"
+            f"expected {quote(strange[0])} is none of {', '.join(ranking.EXPECTED)}: "
+            "taken as unknown"
         )
     return out

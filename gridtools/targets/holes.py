@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.units import METRES_PER_UNIT, unit_vector
 
 Real = NDArray[np.float64]
@@ -103,7 +103,7 @@ def size_holes(
     ([4.0], 9.333)
     """
     if soil not in SIDE_SLOPE:
-        raise InputError(f"{soil!r} is not a class of ground: name {', '.join(SIDE_SLOPE)}")
+        raise InputError(f"{quote(soil)} is not a class of ground: name {', '.join(SIDE_SLOPE)}")
     if upright_to_m > PROTECTION_FROM_M + 1e-9:
         raise InputError(
             f"sides do not stand upright deeper than {PROTECTION_FROM_M:.2f} m (5 ft) without a "

@@ -5,7 +5,7 @@ from datetime import date, datetime, time
 
 import numpy as np
 
-from gridtools.errors import InputError
+from gridtools.errors import InputError, quote
 from gridtools.layers import Permits
 from gridtools.targets.identity import next_number
 
@@ -53,7 +53,7 @@ def parse_permit(text: str) -> Permits:
     parts = [part.strip() for part in text.split(",")]
     if len(parts) not in (3, 4) or not parts[1]:
         raise InputError(
-            f"{text!r} is not a permit: write kind, reference, first day and last day, as in "
+            f"{quote(text)} is not a permit: write kind, reference, first day and last day, as in "
             "services,T-4711,2026-06-01,2026-06-14"
         )
     kind = parts[0].lower()
@@ -61,7 +61,7 @@ def parse_permit(text: str) -> Permits:
     first = _day(parts[2], text)
     last = _day(parts[3], text) if len(parts) == 4 and parts[3] else None
     if last is not None and last < first:
-        raise InputError(f"{text!r}: the permit ends before it begins")
+        raise InputError(f"{quote(text)}: the permit ends before it begins")
     return Permits.build(
         1,
         kind=kind,
@@ -142,14 +142,14 @@ def _keys(permits: Permits) -> list[tuple[str, str, str, str]]:
 
 def _check_kind(word: str) -> None:
     if word not in KINDS:
-        raise InputError(f"{word!r} is not a kind of permit: name {', '.join(KINDS)}")
+        raise InputError(f"{quote(word)} is not a kind of permit: name {', '.join(KINDS)}")
 
 
 def _day(text: str, whole: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise InputError(f"{whole!r}: {text!r} is not a day as in 2026-06-01") from None
+        raise InputError(f"{quote(whole)}: {quote(text)} is not a day as in 2026-06-01") from None
 
 
 def _instant(day: date, at: time) -> np.datetime64:

@@ -1,7 +1,14 @@
 """GPX logs that cannot be used, built in code."""
 
+import os
+import time
+
 import pytest
 
+from gridtools.errors import InputError
+from gridtools.formats.gpx import read_gpx
+
+from ..commands import run
 from .refusals import refused
 
 SPACE = 'xmlns="http://www.topografix.com/GPX/1/1"'
@@ -91,6 +98,8 @@ CASES = {
                    ["walk.gpx"]),
     "another continent": (track(point("-33.9", "18.4"), point("-33.9", "18.4",
                           "2026-05-12T09:00:01Z")), ["walk.gpx"]),
+    "lat of a thousand digits": (track(point(lat="9" * 1000)), ["lat"]),
+    "time of a thousand letters": (track(point(time="x" * 1000)), ["is not a time"]),
     "lat and lon changed over": (track(point("15.0004", "52.348"), point("15.0004", "52.348",
                                  "2026-05-12T09:00:01Z")), ["walk.gpx"]),
     "pole": (track(point("90", "0"), point("90", "0", "2026-05-12T09:00:01Z")), ["walk.gpx"]),
@@ -102,3 +111,27 @@ CASES = {
 @pytest.mark.parametrize("name", CASES)
 def test_record__refuses(planned, tmp_path, name):
     refused(planned, tmp_path / "walk.gpx", *CASES[name])
+
+
+@pytest.mark.parametrize("name", ["billion laughs", "quadratic entity", "external entity"])
+def test_entities__are_refused_in_under_a_second_of_cpu(name):
+    before = time.process_time()
+    with pytest.raises(InputError, match="DOCTYPE"):
+        read_gpx(CASES[name][0], "walk.gpx")
+    assert time.process_time() - before < 1.0
+
+
+@pytest.mark.parametrize("inside", ["<!ENTITY x SYSTEM '{}'>", "<!ENTITY % x SYSTEM '{}'> %x;"])
+def test_entities__the_external_file_is_not_read(planned, tmp_path, inside):
+    """It is a FIFO without a writer: to open it would wait for ever; and a file with a mark."""
+    os.mkfifo(tmp_path / "fifo")
+    (tmp_path / "mark").write_text("marked-text")
+    for name in ("fifo", "mark"):
+        doctype = f"<!DOCTYPE gpx [{inside.format((tmp_path / name).as_uri())}]>"
+        path = tmp_path / "walk.gpx"
+        path.write_bytes(gpx("<wpt lat='1' lon='1'><name>&x;</name></wpt>", before=doctype))
+        before = planned.read_bytes()
+        result = run("record", planned, path, code=1)
+        assert "DOCTYPE" in result.err
+        assert "marked-text" not in result.out + result.err
+        assert planned.read_bytes() == before
