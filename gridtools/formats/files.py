@@ -5,6 +5,9 @@ from pathlib import Path
 
 from gridtools.errors import FileError, RefusedError
 
+#: A day of fixes at 10 Hz takes 0.1 GB as GPX: more is no log.
+LARGEST_GB = 1.0
+
 
 def read_file(path: str | Path) -> bytes:
     """Bytes of a file.
@@ -12,10 +15,14 @@ def read_file(path: str | Path) -> bytes:
     Raises
     ------
     FileError
-        If it is missing or cannot be read.
+        If it is missing, cannot be read or is larger than 1 GB.
     """
     try:
+        if Path(path).stat().st_size > LARGEST_GB * 1e9:
+            raise FileError(f"{path} is larger than {LARGEST_GB:g} GB: give it in parts")
         return Path(path).read_bytes()
+    except FileError:
+        raise
     except OSError as error:
         raise FileError(f"{path} cannot be read: {error.strerror}") from error
 
