@@ -65,8 +65,8 @@ def gis_update(path, sql, *values):
 def test_digs__list_for_whoever_digs(gridtools, found):
     out = gridtools("digs", found, "--soil", "B", *DAY).out
     assert "3 digs ready" in out
-    assert "D001: E 500012.00 N 5800020.00, centre 4.00 m S of peg D001a (grid 180°)" in out
-    assert "4.00 m W of peg D001b" in out
+    assert "D001: E 500012.00 N 5800020.00, centre 4.50 m S of peg D001a (grid 180°)" in out
+    assert "4.50 m W of peg D001b" in out
     assert "protective system" in out
     assert "competent person" in out
     digs, pegs = read(found), read(found, DigPegs)
