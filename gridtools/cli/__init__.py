@@ -13,9 +13,9 @@ from gridtools.errors import GridtoolsError, JobBusyError
 
 #: Commands in the order of the work, which is the order of the help page.
 COMMANDS = (
-    "new", "area", "spacing", "lanes", "pegs", "send", "record", "amend", "coverage", "candidates",
-    "pinpoint", "digs", "outcomes", "residual", "sheets", "report", "styles", "archive", "status", "check",
-    "layers", "demo",
+    "new", "area", "spacing", "lanes", "pegs", "send", "record", "amend", "coverage",
+    "candidates", "pinpoint", "digs", "outcomes", "residual", "sheets", "report", "styles",
+    "archive", "status", "check", "layers", "demo",
 )  # fmt: skip
 
 EXIT_BAD_INPUT = 1

@@ -180,8 +180,8 @@ def _check_near(xy: NDArray[np.float64], name: str, job: _Job, what: str = "fix"
     near = ((xy > low - _FAR_M) & (xy < high + _FAR_M)).all(axis=1)
     if not near.any():
         raise InputError(
-            f"{name}: no {what} lies within {_FAR_M / 1000:.0f} km of the site; is it another walk, "
-            "or are the coordinates swapped or in another CRS?"
+            f"{name}: no {what} lies within {_FAR_M / 1000:.0f} km of the site; is it another "
+            "walk, or are the coordinates swapped or in another CRS?"
         )
 
 
