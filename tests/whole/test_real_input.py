@@ -14,7 +14,6 @@ from gridtools.layers import Runs, SearchArea
 from ..commands import ROOT, run
 from ..walks import lanes_of, walk_gpx
 
-
 #: Widest sweep that is taken for one.
 SWEEP = 50.0
 
