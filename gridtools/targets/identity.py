@@ -1,5 +1,7 @@
 """Candidates keep their names: new ones matched to earlier ones by position."""
 
+from collections.abc import Hashable, Iterable, Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,3 +42,20 @@ def next_number(ids: NDArray[np.object_]) -> int:
     (18, 1)
     """
     return max((feature_id(i) for i in ids), default=0) + 1
+
+
+def not_known(given: Sequence[Hashable], known: Iterable[Hashable]) -> list[int]:
+    """Rows of what is given that are not known yet, each key once.
+
+    Examples
+    --------
+    >>> not_known(["a", "b", "b", "c"], ["a"])
+    [1, 3]
+    """
+    seen = set(known)
+    fresh = []
+    for row, key in enumerate(given):
+        if key not in seen:
+            seen.add(key)
+            fresh.append(row)
+    return fresh

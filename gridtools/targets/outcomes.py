@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from gridtools.errors import InputError, MissingError, RefusedError
 from gridtools.layers import Approaches, Candidates, Digs, Evidence, Outcomes, Permits
-from gridtools.targets.identity import next_number
+from gridtools.targets.identity import next_number, not_known
 
 L = TypeVar("L", Approaches, Outcomes, Permits)
 
@@ -28,12 +28,7 @@ def new_outcomes(given: Outcomes, known: Outcomes) -> Outcomes:
     The same outcome entered twice, from whatever file, counts once: same dig, find, sizes,
     re-check and time. Rows that were struck out may be entered again.
     """
-    seen = set(_keys(known.take(~known.struck)))
-    fresh = []
-    for row, key in enumerate(_keys(given)):
-        if key not in seen:
-            seen.add(key)
-            fresh.append(row)
+    fresh = not_known(_keys(given), _keys(known.take(~known.struck)))
     number = next_number(known.outcome_id)
     return given.take(fresh).with_columns(
         outcome_id=[f"O{number + i:03d}" for i in range(len(fresh))]

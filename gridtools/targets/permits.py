@@ -7,7 +7,7 @@ import numpy as np
 
 from gridtools.errors import InputError, quote
 from gridtools.layers import Permits
-from gridtools.targets.identity import next_number
+from gridtools.targets.identity import next_number, not_known
 
 KINDS = ("landowner", "services", "heritage", "ecology", "other")
 
@@ -77,12 +77,7 @@ def new_permits(given: Sequence[Permits], known: Permits) -> Permits:
     The same kind, reference and days entered twice count once.
     """
     permits = Permits.concat(list(given))
-    seen = set(_keys(known.take(~known.struck)))
-    fresh = []
-    for row, key in enumerate(_keys(permits)):
-        if key not in seen:
-            seen.add(key)
-            fresh.append(row)
+    fresh = not_known(_keys(permits), _keys(known.take(~known.struck)))
     number = next_number(known.permit_id)
     return permits.take(fresh).with_columns(
         permit_id=[f"P{number + i:03d}" for i in range(len(fresh))]
