@@ -17,7 +17,8 @@ from PIL import Image
 from gridtools.coverage.pod import PodWindow
 from gridtools.handover.report import Contents, report
 from gridtools.handover.report.evidence import evidence_cards
-from gridtools.handover.report.plan_map import MOST_LABELS, MOST_NAMED, nice, plan_map
+from gridtools.handover.report.pencil import MOST_LABELS, MOST_NAMED
+from gridtools.handover.report.plan_map import nice, plan_map
 from gridtools.handover.report.pod_image import PodImage
 from gridtools.layers import (
     ALL_LAYERS,

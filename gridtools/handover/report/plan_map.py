@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from gridtools.coverage.infill import to_walk
 from gridtools.handover.report.contents import Contents
+from gridtools.handover.report.pencil import Group, Pencil
 from gridtools.layers import (
     Candidates,
     Control,
@@ -40,66 +41,7 @@ from gridtools.units import format_area, format_length
 SCREEN_PX = 960.0
 #: Finest detail drawn, as a share of the map's width: a quarter of a pixel at that width.
 _DETAIL = 0.25 / SCREEN_PX
-#: Features of one layer that each keep their own name to point at; beyond it they become one path.
-MOST_NAMED = 6000
-#: Labels of one layer that are legible on the whole map; with more, they wait for a closer look.
-MOST_LABELS = 60
 _STEPS = (1.0, 2.0, 5.0)
-
-
-@dataclass(frozen=True)
-class Shape:
-    """One path of the map, with the words shown when it is pointed at."""
-
-    path: str
-    words: str
-
-
-@dataclass(frozen=True)
-class Spot:
-    """One point of the map: a symbol, the words shown when it is pointed at, and its label."""
-
-    x: float
-    y: float
-    symbol: str
-    words: str
-    label: str
-
-
-@dataclass(frozen=True)
-class Group:
-    """One layer of the map.
-
-    Attributes
-    ----------
-    key
-        Class of the group, which its colours hang on.
-    title
-        Words beside its switch.
-    shapes, spots
-        What is drawn.
-    shown
-        Whether it is drawn before anyone asks.
-    crowded
-        Whether its labels wait for a closer look.
-    """
-
-    key: str
-    title: str
-    shapes: Sequence[Shape] = ()
-    spots: Sequence[Spot] = ()
-    shown: bool = True
-    crowded: bool = False
-
-    @property
-    def swatch(self) -> str:
-        """Symbol that stands for the group in the list of switches; empty for lines and areas."""
-        return self.spots[0].symbol if self.spots else ""
-
-    @property
-    def filled(self) -> bool:
-        """Whether it holds areas."""
-        return bool(self.shapes) and self.shapes[0].path.endswith("Z")
 
 
 @dataclass(frozen=True)
@@ -157,7 +99,7 @@ def plan_map(contents: Contents) -> PlanMap | None:
     if width < 0.8 * height:
         west -= (0.8 * height - width) / 2
         width = 0.8 * height
-    pencil = _Pencil(west, north, width * _DETAIL)
+    pencil = Pencil(west, north, width * _DETAIL)
     unit = contents.metres_per_unit
     step = nice(width / 5 / unit) * unit
     bounds = contents.pod_bounds
@@ -204,7 +146,7 @@ def _ticks(low: float, high: float, step: float) -> NDArray[np.float64]:
     return np.asarray(np.arange(first, last + 1) * step, dtype=np.float64)
 
 
-def _groups(contents: Contents, pencil: "_Pencil") -> list[Group]:
+def _groups(contents: Contents, pencil: Pencil) -> list[Group]:
     walked = len(contents.of(Runs)) > 0
     lanes = contents.of(Lanes)
     area = contents.of(SearchArea)
@@ -280,7 +222,7 @@ def _lane_words(lanes: Lanes, kind: str) -> Callable[[int], str]:
     return lambda i: f"{kind} {lanes.lane_id[i]}, {format_length(lanes.length_m[i])}"
 
 
-def _boundaries(contents: Contents, pencil: "_Pencil") -> list[Group]:
+def _boundaries(contents: Contents, pencil: Pencil) -> list[Group]:
     site, exclusion = contents.of(Site), contents.of(Exclusion)
     interference, control = contents.of(Interference), contents.of(Control)
     return [
@@ -310,7 +252,7 @@ def _boundaries(contents: Contents, pencil: "_Pencil") -> list[Group]:
     ]
 
 
-def _found(contents: Contents, pencil: "_Pencil") -> list[Group]:
+def _found(contents: Contents, pencil: Pencil) -> list[Group]:
     hits, edges = contents.of(Hits), contents.of(Edges)
     hits = hits.take(~hits.struck)
     candidates, pinpoints = contents.of(Candidates), contents.of(Pinpoints)
@@ -367,86 +309,3 @@ def _found(contents: Contents, pencil: "_Pencil") -> list[Group]:
             None,
         ),
     ]
-
-
-class _Pencil:
-    """Draws geometries in the map's own frame, with no more detail than can be seen."""
-
-    def __init__(self, west: float, north: float, detail_m: float) -> None:
-        self._corner = np.array([west, north])
-        self._detail_m = detail_m
-        self._places = max(0, math.ceil(-math.log10(detail_m)))
-
-    def areas(
-        self,
-        key: str,
-        title: str,
-        geometry: NDArray[np.object_],
-        words: Callable[[int], str],
-        *,
-        shown: bool = True,
-    ) -> Group:
-        """Group of areas."""
-        paths = self._paths(geometry, close=True)
-        return Group(key, title, shapes=_named(paths, words, title), shown=shown)
-
-    def lines(
-        self,
-        key: str,
-        title: str,
-        geometry: NDArray[np.object_],
-        words: Callable[[int], str],
-        *,
-        shown: bool = True,
-    ) -> Group:
-        """Group of lines."""
-        paths = self._paths(geometry, close=False)
-        return Group(key, title, shapes=_named(paths, words, title), shown=shown)
-
-    def points(
-        self,
-        key: str,
-        title: str,
-        geometry: NDArray[np.object_],
-        symbols: Sequence[str],
-        words: Callable[[int], str],
-        labels: NDArray[np.object_] | None,
-        *,
-        shown: bool = True,
-    ) -> Group:
-        """Group of points."""
-        at = self._frame(shapely.get_coordinates(geometry))
-        spots = [
-            Spot(x, y, symbols[i], words(i), "" if labels is None else labels[i])
-            for i, (x, y) in enumerate(at.tolist())
-        ]
-        return Group(key, title, spots=spots, shown=shown, crowded=len(spots) > MOST_LABELS)
-
-    def _frame(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        moved = (xy - self._corner) * (1.0, -1.0)
-        return np.asarray(np.round(moved, self._places), dtype=np.float64)
-
-    def _paths(self, geometry: NDArray[np.object_], *, close: bool) -> list[str]:
-        """Path data of every geometry, empty where nothing of it can be seen."""
-        if not len(geometry):
-            return []
-        plain = shapely.simplify(geometry, self._detail_m, preserve_topology=close)
-        parts, owner = shapely.get_parts(plain, return_index=True)
-        rings = parts
-        if close:
-            rings, polygon = shapely.get_rings(parts, return_index=True)
-            owner = owner[polygon]
-        xy, ring = shapely.get_coordinates(rings, return_index=True)
-        texts = [f"{x:g} {y:g}" for x, y in self._frame(xy).tolist()]
-        starts = np.searchsorted(ring, np.arange(len(rings) + 1)).tolist()
-        out = [""] * len(geometry)
-        for i, who in enumerate(owner.tolist()):
-            points = texts[starts[i] : starts[i + 1]]
-            out[who] += f"M{'L'.join(points[:-1])}Z" if close else f"M{'L'.join(points)}"
-        return out
-
-
-def _named(paths: list[str], words: Callable[[int], str], title: str) -> list[Shape]:
-    if len(paths) > MOST_NAMED:
-        return [Shape("".join(paths), f"{title}: {len(paths)} features")]
-    return [Shape(path, words(i)) for i, path in enumerate(paths) if path]
